@@ -1,0 +1,164 @@
+"""Child processes: each in a session of its own, ended with its parent, its output in a log."""
+
+import ctypes
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from club.boot.words import failure
+
+# Loaded here and not in the child: between fork and exec, and after dropping privileges, it may not load.
+_libc = ctypes.CDLL(None, use_errno=True)
+_PR_SET_PDEATHSIG = 1
+
+
+@dataclass(frozen=True)
+class Account:
+    """The system user that a child runs as."""
+
+    name: str
+    uid: int
+    gid: int
+
+
+def die_with_parent(death_signal: int) -> Callable[[], None]:
+    """Return a hook for the child: the kernel signals it when the thread that started it ends.
+
+    So `kill -9` on the parent leaves nothing behind. The hook has to run after a change of user, which
+    clears the setting; subprocess calls it in that order.
+    """
+    parent = os.getpid()
+
+    def hook() -> None:
+        _libc.prctl(_PR_SET_PDEATHSIG, death_signal, 0, 0, 0)
+        if os.getppid() != parent:
+            os._exit(1)
+
+    return hook
+
+
+def run(
+    argv: Sequence[str],
+    *,
+    what: str,
+    log: Path | None = None,
+    env: Mapping[str, str] | None = None,
+    cwd: Path | str | None = None,
+    account: Account | None = None,
+    fds: Sequence[int] = (),
+    stdin: bytes = b"",
+) -> str:
+    """Run a program to its end and return what it printed; `what` names it in the line for a failure."""
+    with subprocess.Popen(
+        argv,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        env=env,
+        cwd=cwd,
+        pass_fds=fds,
+        preexec_fn=die_with_parent(signal.SIGTERM),  # noqa: PLW1509
+        **_as(account),
+    ) as process:
+        raw, _ = process.communicate(stdin)
+    output = raw.decode(errors="replace")
+    if log:
+        with log.open("a", encoding="utf-8") as file:
+            file.write(f"$ {' '.join(argv)}\n{output}\n")
+    if process.returncode:
+        raise failure(what, output, log)
+    return output
+
+
+@dataclass
+class Child:
+    """A server that is kept running; `stop` ends it and everything that it started."""
+
+    name: str
+    argv: Sequence[str]
+    log: Path
+    env: Mapping[str, str] | None = None
+    cwd: Path | str = "/"
+    account: Account | None = None
+    fds: Sequence[int] = ()
+    executable: str | None = None
+    stop_signal: signal.Signals = signal.SIGTERM
+    death_signal: signal.Signals = signal.SIGTERM
+    patience: float = 10.0
+    process: "subprocess.Popen[bytes] | None" = field(default=None, init=False)
+
+    def start(self) -> None:
+        """Start it; call this from the main thread, which its end is tied to."""
+        with self.log.open("ab") as log:
+            self.process = subprocess.Popen(
+                self.argv,
+                executable=self.executable,
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                env=self.env,
+                cwd=self.cwd,
+                pass_fds=self.fds,
+                start_new_session=True,
+                preexec_fn=die_with_parent(self.death_signal),  # noqa: PLW1509
+                **_as(self.account),
+            )
+
+    @property
+    def pid(self) -> int:
+        return self.process.pid if self.process else 0
+
+    def ended(self) -> int | None:
+        """Return the exit status once it has ended, else None."""
+        return self.process.poll() if self.process else 0
+
+    def stop(self) -> None:
+        """Ask it to end, wait, then insist; its whole session goes."""
+        if not self.process:
+            return
+        if self.process.poll() is None:
+            self.process.send_signal(self.stop_signal)
+            try:
+                self.process.wait(self.patience)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait()
+        try:
+            os.killpg(self.process.pid, signal.SIGKILL)
+        except (ProcessLookupError, PermissionError):
+            pass
+        self.process = None
+
+    def wait_until(self, ready: Callable[[], bool], seconds: float) -> None:
+        """Wait until `ready()`; raise Stop when it ends first or takes longer than `seconds`."""
+        begin = self.log.stat().st_size if self.log.exists() else 0
+        deadline = time.monotonic() + seconds
+        while not ready():
+            if self.ended() is not None:
+                raise failure(f"Starting {self.name}", tail(self.log, max(0, begin - 4000)), self.log)
+            if time.monotonic() > deadline:
+                raise failure(
+                    f"Starting {self.name}", f"it was not ready after {seconds:.0f} seconds", self.log
+                )
+            time.sleep(0.03)
+
+
+def tail(log: Path, begin: int = 0) -> str:
+    """Return what was logged from the byte `begin` on, at most the last 8 kB."""
+    try:
+        with log.open("rb") as file:
+            size = file.seek(0, os.SEEK_END)
+            file.seek(max(begin, size - 8192))
+            return file.read().decode(errors="replace")
+    except FileNotFoundError:
+        return ""
+
+
+def _as(account: Account | None) -> dict[str, object]:
+    if account is None or account.uid == os.geteuid():
+        return {}
+    return {"user": account.uid, "group": account.gid, "extra_groups": []}

@@ -1,0 +1,29 @@
+#!/usr/bin/env python3
+"""The one entry: `demo`, `start`, `test`, `services` and Django's own commands. `python3 manage.py --help`."""
+
+# This file is read by whatever `python3` is: it must parse on old ones, to tell them so in one line.
+import os
+import shutil
+import sys
+
+OLDEST = (3, 11)
+
+
+def main():  # type: () -> None
+    """Hand over to club.boot, on a Python that can run it."""
+    if sys.version_info < OLDEST:
+        for minor in (14, 13, 12, 11):
+            newer = shutil.which("python3.%d" % minor)  # noqa: UP031
+            if newer:
+                os.execv(newer, [newer] + sys.argv)  # noqa: S606, RUF005
+        sys.exit(
+            "Tallow needs Python 3.11 or newer; this is Python %d.%d. "  # noqa: UP031
+            "Debian 12, Ubuntu 24.04 or newer have one, or use: docker compose up" % sys.version_info[:2]
+        )
+    from club.boot.cli import run
+
+    sys.exit(run(sys.argv[1:]))
+
+
+if __name__ == "__main__":
+    main()
