@@ -1,0 +1,161 @@
+"""Who is looking, and when: told to PostgreSQL for the length of one transaction.
+
+Row-level security reads three transaction-local settings. `viewing` puts them there and is the only way
+in; a query that runs outside it sees no private row.
+"""
+
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
+from django.db import connection, transaction
+from django.http import HttpRequest, HttpResponse
+from django.utils import timezone
+from django.utils.crypto import constant_time_compare
+
+from club.models import ApiToken, Member, digest
+
+WEB, WORKER = "tallow_web", "tallow_worker"
+
+
+@dataclass(frozen=True)
+class Viewer:
+    """Everything access depends on, fixed for one request.
+
+    `audiences` are the keys that grants, scopes and policies are matched against: `public`, `guest`,
+    `members`, `organisers`, `checkers`, `team:<uuid>`, `member:<uuid>`, and `club`, the scope of evidence
+    that all members share. A member belongs to the guests and the public too, because signing out must
+    never show more.
+    """
+
+    member_id: uuid.UUID | None
+    audiences: tuple[str, ...]
+    team_ids: tuple[uuid.UUID, ...] = ()
+
+    @property
+    def is_member(self) -> bool:
+        return "members" in self.audiences
+
+    @property
+    def is_organiser(self) -> bool:
+        return "organisers" in self.audiences
+
+    @property
+    def is_checker(self) -> bool:
+        return "checkers" in self.audiences
+
+
+PUBLIC = Viewer(None, ("public",))
+
+
+def viewer_of(member: Member | None) -> Viewer:
+    """Return the viewer for a member's account; someone inactive or absent is the public."""
+    if member is None or not member.is_active:
+        return PUBLIC
+    if member.role == Member.Role.GUEST:
+        return Viewer(member.id, ("public", "guest", f"member:{member.id}"))
+    teams = tuple(member.teams.order_by("id").values_list("id", flat=True))
+    audiences = ["public", "guest", "members", "club", f"member:{member.id}", *(f"team:{team}" for team in teams)]
+    if member.role == Member.Role.ORGANISER:
+        audiences.append("organisers")
+    if member.is_checker:
+        audiences.append("checkers")
+    return Viewer(member.id, tuple(audiences), teams)
+
+
+_READ = (
+    "SELECT current_setting('role'), current_setting('tallow.member', true),"
+    " current_setting('tallow.audiences', true), current_setting('tallow.moment', true)"
+)
+_WRITE = (
+    "SELECT set_config('role', %s, true), set_config('tallow.member', %s, true),"
+    " set_config('tallow.audiences', %s, true), set_config('tallow.moment', %s, true)"
+)
+
+
+@contextmanager
+def _acting(role: str, member: str, audiences: str, moment: str) -> Iterator[None]:
+    nested = connection.in_atomic_block
+    before = None
+    with connection.cursor() as cursor:
+        if nested:
+            cursor.execute(_READ)
+            before = cursor.fetchone()
+    with transaction.atomic():
+        with connection.cursor() as cursor:
+            cursor.execute(_WRITE, [role, member, audiences, moment])
+        yield
+    if before is not None:
+        # A released savepoint keeps what was set in it; a rolled-back one has undone it already.
+        with connection.cursor() as cursor:
+            cursor.execute(_WRITE, [value or "" for value in before])
+
+
+@contextmanager
+def viewing(viewer: Viewer, moment: datetime) -> Iterator[None]:
+    """Run the body in one transaction as the web role, seeing what `viewer` may see at `moment`."""
+    member = str(viewer.member_id or "")
+    with _acting(WEB, member, " ".join(viewer.audiences), moment.isoformat()):
+        yield
+
+
+@contextmanager
+def working(moment: datetime) -> Iterator[None]:
+    """Run the body in one transaction as the worker role, whose identity is the role itself."""
+    with _acting(WORKER, "", "", moment.isoformat()):
+        yield
+
+
+class ViewedRequest(HttpRequest):
+    """What views receive: Django's request with the viewer and the moment on it."""
+
+    viewer: Viewer
+    moment: datetime
+    member: Member | None
+    user: Member  # type: ignore[assignment]
+
+
+def _signed_in(request: HttpRequest) -> tuple[Member | None, bool]:
+    """Return the member behind the session or the token, and whether a token was sent that is no good."""
+    header = request.headers.get("Authorization", "")
+    if header.startswith("Token "):
+        token = (
+            ApiToken.objects.select_related("member")
+            .filter(token_digest=digest(header[6:].strip()), revoked_at=None, member__is_active=True)
+            .first()
+        )
+        return (token.member, False) if token else (None, True)
+    member_id = request.session.get(SESSION_KEY)
+    if not member_id or BACKEND_SESSION_KEY not in request.session:
+        return None, False
+    member = Member.objects.filter(pk=member_id, is_active=True).first()
+    if member and constant_time_compare(
+        request.session.get(HASH_SESSION_KEY, ""), member.get_session_auth_hash()
+    ):
+        return member, False
+    return None, False
+
+
+class ViewingMiddleware:
+    """Wrap the whole response, rendering included, in `viewing`; undo everything when it fails."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        assert isinstance(request, HttpRequest)  # noqa: S101
+        moment = timezone.now()
+        with transaction.atomic():
+            member, request.bad_token = _signed_in(request)  # type: ignore[attr-defined]
+            viewer = viewer_of(member)
+            with viewing(viewer, moment):
+                request.member = member  # type: ignore[attr-defined]
+                request.viewer = viewer  # type: ignore[attr-defined]
+                request.moment = moment  # type: ignore[attr-defined]
+                response = self.get_response(request)
+                if response.status_code >= 500:
+                    transaction.set_rollback(True)
+        return response

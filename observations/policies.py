@@ -1,0 +1,183 @@
+"""Rights of the web and worker roles on looks, proofs and histories, and the triggers that keep them true."""
+
+from club.models import Level
+from club.rls import AUDIENCES, MEMBER, Table
+from spots.rules import owns_spot, sees
+
+_MEMBER = f"'members' = ANY ({AUDIENCES})"
+_CHECKER = f"'checkers' = ANY ({AUDIENCES})"
+_IN_SCOPE = f"scope = ANY ({AUDIENCES})"
+_SEES_EXACTLY = f"({owns_spot('spot_id')} OR {sees('spot_id', Level.EXACT)})"
+
+# A member may log at a spot they see exactly, under their own name, in a scope of their own.
+_MAY_LOG = f"observer_id = {MEMBER} AND {_MEMBER} AND {_IN_SCOPE} AND {_SEES_EXACTLY}"
+# An organiser brings in past records of others, for the club's own spots.
+_MAY_IMPORT = f"'organisers' = ANY ({AUDIENCES}) AND source = 'import' AND {_IN_SCOPE} AND {_SEES_EXACTLY}"
+
+
+def _look(condition: str = "true") -> str:
+    """Return the condition that the row's look can be seen (the look's own policy applies inside)."""
+    return f"EXISTS (SELECT 1 FROM observations_observation o WHERE o.id = look_id AND {condition})"
+
+
+_OWN_LOOK = _look(f"(o.observer_id = {MEMBER} OR (o.source = 'import' AND 'organisers' = ANY ({AUDIENCES})))")
+_GROUP_VISIBLE = "EXISTS (SELECT 1 FROM observations_echogroup e WHERE e.id = group_id)"
+_OWN_GROUP = (
+    "EXISTS (SELECT 1 FROM observations_echogroup e JOIN observations_observation o ON o.id = e.look_id"
+    f" WHERE e.id = group_id AND (o.observer_id = {MEMBER}"
+    f" OR (o.source = 'import' AND 'organisers' = ANY ({AUDIENCES}))))"
+)
+# A checker sees the findings of the club's scope that are not their own, and nothing of the look.
+_TO_CHECK = f"({_CHECKER} AND scope = 'club' AND observer_id <> {MEMBER})"
+
+TABLES = [
+    Table("observations_species", insert="true", update="true", private=False),
+    Table(
+        "observations_trip",
+        select=f"member_id = {MEMBER}",
+        insert=f"member_id = {MEMBER}",
+        update=f"member_id = {MEMBER}",
+        delete=f"member_id = {MEMBER}",
+    ),
+    Table(
+        "observations_observation",
+        select=f"observer_id = {MEMBER} OR ({_IN_SCOPE} AND {_SEES_EXACTLY})",
+        insert=f"({_MAY_LOG}) OR ({_MAY_IMPORT})",
+        update=f"observer_id = {MEMBER}",
+        update_columns=("withdrawn_at", "trip_id"),
+        worker=("SELECT",),
+    ),
+    Table("observations_echogroup", select=_look(), insert=_OWN_LOOK),
+    Table(
+        "observations_call",
+        select=_GROUP_VISIBLE,
+        insert=_OWN_GROUP,
+        update=_OWN_GROUP,
+        update_columns=("withdrawn_at",),
+    ),
+    Table("observations_finding", select=f"{_look()} OR {_TO_CHECK}", insert=_OWN_LOOK),
+    Table("observations_presentation", select=_look(), insert=_OWN_LOOK),
+    Table(
+        "observations_picture",
+        select=f"{_look()} OR EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id)",
+        insert=_OWN_LOOK,
+    ),
+    Table(
+        "observations_confirmation",
+        select="EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id)",
+        insert=f"(checker_id = {MEMBER} AND {_CHECKER}"
+        " AND EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id))"
+        f" OR ('organisers' = ANY ({AUDIENCES}) AND EXISTS (SELECT 1 FROM observations_finding f"
+        " JOIN observations_observation o ON o.id = f.look_id WHERE f.id = finding_id AND o.source = 'import'))",
+    ),
+    Table("observations_refit", select=_MEMBER, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
+    Table(
+        "observations_history",
+        select=f"(edition = 'live' AND {_IN_SCOPE} AND {_SEES_EXACTLY})"
+        f" OR (edition = 'published' AND scope = 'club' AND {sees('spot_id', Level.WATER)})",
+        worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
+    ),
+    Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
+]
+
+_DEFINER = "LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp"
+
+
+def _trigger(name: str, when: str, table: str, function: str) -> list[str]:
+    return [
+        f"DROP TRIGGER IF EXISTS {name} ON {table}",
+        f"CREATE TRIGGER {name} {when} ON {table} FOR EACH ROW EXECUTE FUNCTION {function}()",
+    ]
+
+
+TRIGGERS = [
+    # A sealed call never changes: it may be withdrawn once, and that stays.
+    """
+    CREATE OR REPLACE FUNCTION observations_call_sealed() RETURNS trigger LANGUAGE plpgsql AS $$
+    BEGIN
+        IF (NEW.group_id, NEW.species_id, NEW.probability, NEW.size, NEW.sealed_at, NEW.seal)
+            IS DISTINCT FROM (OLD.group_id, OLD.species_id, OLD.probability, OLD.size, OLD.sealed_at, OLD.seal)
+            OR OLD.withdrawn_at IS NOT NULL THEN
+            RAISE EXCEPTION 'a sealed call cannot be changed' USING ERRCODE = 'check_violation';
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    *_trigger("call_sealed", "BEFORE UPDATE", "observations_call", "observations_call_sealed"),
+    # A finding belongs to a camera or rod look, and carries its observer and scope.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_finding_of_look() RETURNS trigger {_DEFINER} AS $$
+    DECLARE look observations_observation;
+    BEGIN
+        SELECT * INTO look FROM observations_observation WHERE id = NEW.look_id;
+        IF look.method NOT IN ('camera', 'rod') THEN
+            RAISE EXCEPTION 'only a camera or a rod can prove' USING ERRCODE = 'check_violation';
+        END IF;
+        IF NEW.settles_id IS NOT NULL AND NOT EXISTS (
+            SELECT 1 FROM observations_echogroup e JOIN observations_observation o ON o.id = e.look_id
+            WHERE e.id = NEW.settles_id AND o.spot_id = look.spot_id AND o.started_at <= look.started_at
+        ) THEN
+            RAISE EXCEPTION 'a proof settles an earlier look at the same spot' USING ERRCODE = 'check_violation';
+        END IF;
+        IF EXISTS (SELECT 1 FROM observations_species WHERE code = NEW.species_id AND is_wider) THEN
+            RAISE EXCEPTION 'a finding names a species' USING ERRCODE = 'check_violation';
+        END IF;
+        NEW.observer_id := look.observer_id;
+        NEW.scope := look.scope;
+        IF TG_OP = 'INSERT' THEN NEW.verified_at := NULL; NEW.corrected_species_id := NULL; END IF;
+        RETURN NEW;
+    END $$
+    """,
+    *_trigger("finding_of_look", "BEFORE INSERT OR UPDATE", "observations_finding", "observations_finding_of_look"),
+    # Verified: confirmed by a checker who is not the observer. Nobody checks alone on their own.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_confirmed() RETURNS trigger {_DEFINER} AS $$
+    DECLARE watcher uuid;
+    BEGIN
+        SELECT observer_id INTO watcher FROM observations_finding WHERE id = NEW.finding_id;
+        IF watcher = NEW.checker_id THEN
+            RAISE EXCEPTION 'nobody confirms their own finding' USING ERRCODE = 'check_violation';
+        END IF;
+        UPDATE observations_finding SET
+            verified_at = CASE WHEN NEW.decision IN ('confirmed', 'corrected')
+                THEN COALESCE(verified_at, NEW.created_at) ELSE verified_at END,
+            corrected_species_id = CASE WHEN NEW.decision = 'corrected'
+                THEN NEW.named_species_id ELSE corrected_species_id END
+        WHERE id = NEW.finding_id;
+        RETURN NEW;
+    END $$
+    """,
+    *_trigger("confirmed", "AFTER INSERT", "observations_confirmation", "observations_confirmed"),
+    # Whatever wrote it, a new or changed piece of evidence makes its spot due.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_due_by_look() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        INSERT INTO observations_due (spot_id, since) VALUES (NEW.spot_id, clock_timestamp())
+        ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since;
+        RETURN NULL;
+    END $$
+    """,
+    *_trigger("due", "AFTER INSERT OR UPDATE", "observations_observation", "observations_due_by_look"),
+    f"""
+    CREATE OR REPLACE FUNCTION observations_due_by_finding() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        INSERT INTO observations_due (spot_id, since)
+        SELECT spot_id, clock_timestamp() FROM observations_observation WHERE id = NEW.look_id
+        ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since;
+        RETURN NULL;
+    END $$
+    """,
+    *_trigger("due", "AFTER INSERT OR UPDATE", "observations_finding", "observations_due_by_finding"),
+    *_trigger("due", "AFTER INSERT", "observations_echogroup", "observations_due_by_finding"),
+    f"""
+    CREATE OR REPLACE FUNCTION observations_due_by_call() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        INSERT INTO observations_due (spot_id, since)
+        SELECT o.spot_id, clock_timestamp() FROM observations_echogroup e
+        JOIN observations_observation o ON o.id = e.look_id WHERE e.id = NEW.group_id
+        ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since;
+        RETURN NULL;
+    END $$
+    """,
+    *_trigger("due", "AFTER INSERT OR UPDATE", "observations_call", "observations_due_by_call"),
+]

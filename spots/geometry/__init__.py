@@ -1,0 +1,1 @@
+"""Pure geometry: numpy and shapely in, numpy and shapely out. Nothing of Django."""

@@ -1,0 +1,93 @@
+"""Rights of the web and worker roles on waters and spots."""
+
+from club.models import Level
+from club.rls import AUDIENCES, Table
+from spots.rules import owns, owns_spot, sees
+
+_MEMBER = f"'members' = ANY ({AUDIENCES})"
+_ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
+_SEES_EXACTLY = f"{owns_spot('spot_id')} OR {sees('spot_id', Level.EXACT)}"
+
+# A zone is shown to an audience that is granted `area`, at the minimum the organiser set for it; teams and
+# single members, who have no policy of their own, take the members'.
+_ZONE_GRANTED = sees(
+    "spot_id",
+    Level.AREA,
+    " AND spots_spotzone.minimum_ha >= COALESCE(p.minimum_ha,"
+    " (SELECT minimum_ha FROM club_audiencepolicy WHERE audience = 'members'))",
+)
+
+TABLES = [
+    # Waters and everything on their charts are public.
+    Table("spots_water", insert="true", update="true", private=False),
+    Table("spots_deptharea", insert="true", update="true", delete="true", private=False),
+    Table("spots_feature", insert="true", update="true", delete="true", private=False),
+    Table("spots_zone", insert="true", private=False),
+    Table("spots_term", insert="true", update="true", private=False),
+    Table(
+        "spots_spot",
+        select=f"{owns('owner')} OR {sees('id', Level.WATER)}",
+        insert=f"{owns('owner')} AND {_MEMBER}",
+        update=owns("owner"),
+        delete=owns("owner"),
+    ),
+    Table(
+        "spots_grant",
+        select=f"{owns('owner')} OR audience = ANY ({AUDIENCES})",
+        insert=f"{owns('owner')} AND {owns_spot('spot_id')}",
+        update=owns("owner"),
+        delete=owns("owner"),
+    ),
+    Table(
+        "spots_sheet",
+        select=_SEES_EXACTLY,
+        insert=owns_spot("spot_id"),
+        update=owns_spot("spot_id"),
+        delete=owns_spot("spot_id"),
+    ),
+    Table(
+        "spots_position",
+        select=_SEES_EXACTLY,
+        insert=owns_spot("spot_id"),
+        update=owns_spot("spot_id"),
+        delete=owns_spot("spot_id"),
+        worker=(),
+    ),
+    Table(
+        "spots_spotzone",
+        select=f"{owns_spot('spot_id')} OR {_ZONE_GRANTED}",
+        insert=owns_spot("spot_id"),
+        delete=owns_spot("spot_id"),
+        worker=(),
+    ),
+]
+
+# A grant must not be laid under another owner than its spot's: its policy trusts that column.
+TRIGGERS = [
+    "ALTER TABLE spots_spot DROP CONSTRAINT IF EXISTS spot_owner_key",
+    "ALTER TABLE spots_spot ADD CONSTRAINT spot_owner_key CHECK (owner = CASE"
+    " WHEN owner_member_id IS NOT NULL THEN 'member:' || owner_member_id::text"
+    " WHEN owner_team_id IS NOT NULL THEN 'team:' || owner_team_id::text ELSE 'organisers' END)",
+    """
+    CREATE OR REPLACE FUNCTION spots_grant_owner() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        SELECT owner INTO NEW.owner FROM spots_spot WHERE id = NEW.spot_id;
+        RETURN NEW;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS grant_owner ON spots_grant",
+    "CREATE TRIGGER grant_owner BEFORE INSERT OR UPDATE ON spots_grant FOR EACH ROW"
+    " EXECUTE FUNCTION spots_grant_owner()",
+    """
+    CREATE OR REPLACE FUNCTION spots_owner_changed() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        UPDATE spots_grant SET owner = NEW.owner WHERE spot_id = NEW.id;
+        RETURN NULL;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS owner_changed ON spots_spot",
+    "CREATE TRIGGER owner_changed AFTER UPDATE OF owner ON spots_spot FOR EACH ROW"
+    " WHEN (OLD.owner IS DISTINCT FROM NEW.owner) EXECUTE FUNCTION spots_owner_changed()",
+]

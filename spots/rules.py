@@ -1,0 +1,39 @@
+"""The rules of sight as SQL conditions: the one place they stand.
+
+`precision.py` decides with them what a page shows; `policies.py` lays them on the tables, so that a query
+that forgot to ask gets nothing.
+"""
+
+from club.models import Level
+from club.rls import AUDIENCES, MOMENT
+
+# A grant counts for the viewer now. Time rules are evaluated when read: no job to miss.
+IN_FORCE = (
+    f"g.audience = ANY ({AUDIENCES})"
+    f" AND (g.starts_at IS NULL OR g.starts_at <= {MOMENT})"
+    f" AND (g.ends_at IS NULL OR g.ends_at > {MOMENT})"
+)
+
+# The level a grant gives: the owner's word or else the organiser's default, never above the ceiling. Teams
+# and single members have neither unless the organiser set one.
+POLICY_OF_GRANT = "club_audiencepolicy p ON p.audience = g.audience"
+LEVEL = (
+    f"LEAST(COALESCE(g.level, p.default_level, {Level.HIDDEN}), COALESCE(p.ceiling_level, {Level.EXACT}))"
+)
+
+
+def sees(spot_id: str, level: int, extra: str = "") -> str:
+    """Return the condition that the viewer sees the spot of SQL expression `spot_id` at `level` or finer."""
+    return (
+        f"EXISTS (SELECT 1 FROM spots_grant g LEFT JOIN {POLICY_OF_GRANT}"
+        f" WHERE g.spot_id = {spot_id} AND {IN_FORCE} AND {LEVEL} >= {int(level)}{extra})"
+    )
+
+
+def owns(owner: str) -> str:
+    """Return the condition that the viewer owns what carries the audience key `owner`."""
+    return f"{owner} = ANY ({AUDIENCES})"
+
+
+def owns_spot(spot_id: str) -> str:
+    return f"EXISTS (SELECT 1 FROM spots_spot s WHERE s.id = {spot_id} AND {owns('s.owner')})"

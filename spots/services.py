@@ -1,0 +1,206 @@
+"""Writing waters and spots: every way in (forms, API, imports, demo) comes through here."""
+
+import secrets
+import uuid
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from zoneinfo import available_timezones
+
+from django.contrib.gis.geos import MultiPolygon, Point, Polygon
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
+
+from club.models import Level
+from club.viewer import Viewer
+from spots.models import Grant, Position, Sheet, Spot, Term, Water, owner_key
+from spots.zones import OUTSIDE_ALLOWED_M, metres_off, outline_area_ha, publish_spot, publish_zones
+
+CLUB = "club"
+
+
+@dataclass(frozen=True)
+class SpotDraft:
+    """What a form, a file or the API says of a new spot. `scope` is `club`, `team:<id>` or `member:<id>`."""
+
+    water: Water
+    name: str
+    scope: str
+    point: Point | None = None
+    typed: str = ""
+    source: str = Position.Source.TYPED
+    error_m: float | None = None
+    cover: str = ""
+    structure: str = ""
+    depth_min_m: float | None = None
+    depth_max_m: float | None = None
+    provenance: str = Sheet.Provenance.FOUND
+    placed_on: date | None = None
+    permission: str = ""
+    notes: str = ""
+    alias: str = ""
+    # Grants beyond the owner's own, as (audience, level); for a club spot None means the club's defaults.
+    grants: tuple[tuple[str, int | None], ...] | None = None
+    id: uuid.UUID = field(default_factory=uuid.uuid4)
+
+
+def save_water(water: Water) -> Water:
+    """Check and save a water; cut its zones once it has an outline."""
+    if water.time_zone not in available_timezones():
+        raise ValidationError({"time_zone": f'"{water.time_zone}" is not a time zone. Example: America/Chicago.'})
+    if isinstance(water.outline, Polygon):
+        water.outline = MultiPolygon(water.outline, srid=4326)
+    if water.outline is not None:
+        if not water.outline.valid:
+            raise ValidationError({"outline": f"The outline is not a valid area: {water.outline.valid_reason}."})
+        west, south, east, north = water.outline.extent
+        if not (-180 <= west <= east <= 180 and -85 <= south <= north <= 85):
+            raise ValidationError({"outline": "The outline lies outside longitude ±180 or latitude ±85."})
+        water.area_ha = outline_area_ha(water.outline)
+    water.full_clean(exclude=["outline", "low_outline"])
+    water.save()
+    publish_zones(water)
+    return water
+
+
+def check_position(water: Water, point: Point) -> list[str]:
+    """Return warnings about a point, or raise ValidationError when it cannot be on this water."""
+    if not (-180 <= point.x <= 180 and -90 <= point.y <= 90):
+        raise ValidationError({"position": "Latitude must lie within ±90 and longitude within ±180."})
+    off = metres_off(water, point)
+    if off is None or off == 0:
+        return []
+    if off <= OUTSIDE_ALLOWED_M:
+        return [f"The position is {off:.0f} m off the outline of {water.name}."]
+    swapped = Point(point.y, point.x, srid=4326)
+    hint = ""
+    if abs(swapped.y) <= 90 and (metres_off(water, swapped) or 0) == 0:
+        hint = " With latitude and longitude exchanged it would lie on the water."
+    distance = f"{off:,.0f} m" if off < 10_000 else f"{off / 1000:,.0f} km"
+    raise ValidationError(
+        {"position": f"The position is {distance} off {water.name}; at most {OUTSIDE_ALLOWED_M} m is allowed.{hint}"}
+    )
+
+
+def _area_cover(cover: str) -> str:
+    """Return the cover if it may be told at `area`: never what can be seen from the bank, nor an unlisted word."""
+    term = Term.objects.filter(kind=Term.Kind.COVER, name=cover).first()
+    return cover if term and not term.seen_from_bank else ""
+
+
+def owners_of(scope: str, viewer: Viewer) -> tuple[uuid.UUID | None, uuid.UUID | None]:
+    """Return (member id, team id) of the owner of a new spot in this scope, if the viewer may make one."""
+    if scope == CLUB:
+        return (None, None) if viewer.is_organiser else (viewer.member_id, None)
+    if scope not in viewer.audiences or not scope.startswith(("member:", "team:")):
+        raise ValidationError({"scope": "Choose yourself, one of your teams, or the club."})
+    kind, _, key = scope.partition(":")
+    return (uuid.UUID(key), None) if kind == "member" else (None, uuid.UUID(key))
+
+
+def create_spot(draft: SpotDraft, viewer: Viewer, moment: datetime) -> tuple[Spot, list[str]]:
+    """Save a new spot with its sheet, position, zones and grants; return it with warnings.
+
+    Raises ValidationError, naming the field, before anything is saved.
+    """
+    warnings = check_position(draft.water, draft.point) if draft.point else []
+    member_id, team_id = owners_of(draft.scope, viewer)
+    spot = Spot(
+        id=draft.id,
+        water=draft.water,
+        alias=draft.alias.strip(),
+        area_cover=_area_cover(draft.cover),
+        owner_member_id=member_id,
+        owner_team_id=team_id,
+        owner=owner_key(member_id, team_id),
+        scope=draft.scope,
+        created_at=moment,
+    )
+    sheet = Sheet(
+        spot=spot,
+        name=draft.name.strip(),
+        cover=draft.cover,
+        structure=draft.structure,
+        depth_min_m=draft.depth_min_m,
+        depth_max_m=draft.depth_max_m,
+        provenance=draft.provenance,
+        placed_on=draft.placed_on,
+        permission=draft.permission,
+        notes=draft.notes,
+    )
+    sheet.full_clean(exclude=["spot"], validate_unique=False)
+    with transaction.atomic():
+        _save_with_number(spot)
+        Grant.objects.bulk_create(grants_for(spot, draft.grants, moment, viewer.member_id))
+        sheet.save(force_insert=True)
+        if draft.point:
+            Position.objects.create(
+                spot=spot,
+                point=draft.point,
+                typed=draft.typed,
+                source=draft.source,
+                error_m=draft.error_m,
+                updated_at=moment,
+            )
+            publish_spot(spot, draft.point)
+    return spot, warnings
+
+
+def grants_for(
+    spot: Spot,
+    grants: tuple[tuple[str, int | None], ...] | None,
+    moment: datetime,
+    by: uuid.UUID | None,
+) -> list[Grant]:
+    """Return the rows that let the owner see a spot, and others as said or, for a club spot, by default."""
+    rows: list[tuple[str, int | None]] = [(spot.owner, Level.EXACT)]
+    if grants is None and spot.scope == CLUB:
+        grants = (("public", None), ("guest", None), ("members", None))
+    rows += grants or ()
+    return [
+        Grant(spot=spot, audience=audience, level=level, owner=spot.owner, created_at=moment, created_by_id=by)
+        for audience, level in rows
+    ]
+
+
+def _save_with_number(spot: Spot) -> None:
+    """Save with a random free number. A taken one may belong to a spot that the writer cannot see: try another."""
+    for _ in range(20):
+        spot.number = 1000 + secrets.randbelow(9000)
+        try:
+            with transaction.atomic():
+                spot.save(force_insert=True)
+        except IntegrityError as error:
+            if "spot_number" not in str(error):
+                raise
+        else:
+            return
+    raise ValidationError({"water": "No free spot number was found on this water."})
+
+
+def update_spot(spot: Spot, draft: SpotDraft, moment: datetime) -> list[str]:
+    """Save changed particulars of an existing spot. Its published zones stay as they were."""
+    warnings = check_position(spot.water, draft.point) if draft.point else []
+    sheet, _ = Sheet.objects.get_or_create(spot=spot, defaults={"name": draft.name})
+    for name in ("name", "cover", "structure", "depth_min_m", "depth_max_m", "provenance", "placed_on", "permission",
+                 "notes"):  # fmt: skip
+        setattr(sheet, name, getattr(draft, name))
+    sheet.full_clean(exclude=["spot"], validate_unique=False)
+    with transaction.atomic():
+        sheet.save()
+        spot.alias, spot.area_cover = draft.alias.strip(), _area_cover(draft.cover)
+        spot.save(update_fields=["alias", "area_cover"])
+        if draft.point:
+            Position.objects.update_or_create(
+                spot=spot,
+                defaults={
+                    "point": draft.point,
+                    "typed": draft.typed,
+                    "source": draft.source,
+                    "error_m": draft.error_m,
+                    "updated_at": moment,
+                },
+            )
+            publish_spot(spot, draft.point)
+    return warnings
+
+
