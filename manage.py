@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""The one entry: `demo`, `start`, `test`, `services` and Django's own commands. `python3 manage.py --help`."""
+"""The one entry: `demo`, `start`, `test`, `services` and Django's own commands. `--help` lists them."""
 
 # This file is read by whatever `python3` is: it must parse on old ones, to tell them so in one line.
 import os

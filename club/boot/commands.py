@@ -5,15 +5,26 @@ from dataclasses import dataclass
 OWN = ("demo", "start", "test", "services")
 
 # The owner migrates, loads and backs up; the worker computes; everything else sees what the web sees.
-_OWNER = frozenset(
-    """migrate makemigrations sqlmigrate showmigrations optimizemigration squashmigrations sqlflush
-    backup restore load_demo loaddata dumpdata bench setup_key createsuperuser""".split()
-)
-_WORKER = frozenset(["refit"])
-_NO_DATABASE = frozenset(
-    """help version check diffsettings findstatic collectstatic spectacular startapp startproject
-    compilemessages makemessages sqlmigrate""".split()
-)
+_SCHEMA = {
+    "migrate",
+    "makemigrations",
+    "showmigrations",
+    "sqlmigrate",
+    "optimizemigration",
+    "squashmigrations",
+}
+_OWNER = _SCHEMA | {"backup", "restore", "load_demo", "loaddata", "dumpdata", "bench", "setup_key"}
+_WORKER = {"refit"}
+_TEXT = {"startapp", "compilemessages", "makemessages"}
+_NO_DATABASE = _TEXT | {
+    "help",
+    "version",
+    "check",
+    "diffsettings",
+    "findstatic",
+    "collectstatic",
+    "spectacular",
+}
 
 
 @dataclass(frozen=True)

@@ -1,5 +1,6 @@
 """Child processes: each in a session of its own, ended with its parent, its output in a log."""
 
+import contextlib
 import ctypes
 import os
 import signal
@@ -8,6 +9,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from club.boot.words import failure
 
@@ -53,7 +55,7 @@ def run(
     stdin: bytes = b"",
 ) -> str:
     """Run a program to its end and return what it printed; `what` names it in the line for a failure."""
-    with subprocess.Popen(
+    with subprocess.Popen(  # noqa: S603
         argv,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
@@ -61,11 +63,11 @@ def run(
         env=env,
         cwd=cwd,
         pass_fds=fds,
-        preexec_fn=die_with_parent(signal.SIGTERM),  # noqa: PLW1509
+        preexec_fn=die_with_parent(signal.SIGTERM),
         **_as(account),
     ) as process:
         raw, _ = process.communicate(stdin)
-    output = raw.decode(errors="replace")
+    output: str = raw.decode(errors="replace")
     if log:
         with log.open("a", encoding="utf-8") as file:
             file.write(f"$ {' '.join(argv)}\n{output}\n")
@@ -94,7 +96,7 @@ class Child:
     def start(self) -> None:
         """Start it; call this from the main thread, which its end is tied to."""
         with self.log.open("ab") as log:
-            self.process = subprocess.Popen(
+            self.process = subprocess.Popen(  # noqa: S603
                 self.argv,
                 executable=self.executable,
                 stdin=subprocess.DEVNULL,
@@ -104,7 +106,7 @@ class Child:
                 cwd=self.cwd,
                 pass_fds=self.fds,
                 start_new_session=True,
-                preexec_fn=die_with_parent(self.death_signal),  # noqa: PLW1509
+                preexec_fn=die_with_parent(self.death_signal),
                 **_as(self.account),
             )
 
@@ -127,10 +129,8 @@ class Child:
             except subprocess.TimeoutExpired:
                 self.process.kill()
                 self.process.wait()
-        try:
+        with contextlib.suppress(ProcessLookupError, PermissionError):
             os.killpg(self.process.pid, signal.SIGKILL)
-        except (ProcessLookupError, PermissionError):
-            pass
         self.process = None
 
     def wait_until(self, ready: Callable[[], bool], seconds: float) -> None:
@@ -158,7 +158,7 @@ def tail(log: Path, begin: int = 0) -> str:
         return ""
 
 
-def _as(account: Account | None) -> dict[str, object]:
+def _as(account: Account | None) -> dict[str, Any]:
     if account is None or account.uid == os.geteuid():
         return {}
     return {"user": account.uid, "group": account.gid, "extra_groups": []}

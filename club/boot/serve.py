@@ -5,10 +5,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from club.boot import databases
-from club.boot.procs import Child
+from club.boot.procs import Child, tail
 from club.boot.services import running
-from club.boot.words import Stop, say, failure
-from club.boot.procs import tail
+from club.boot.words import Stop, failure, say
 
 
 def services(state: Path) -> int:

@@ -9,20 +9,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from club.boot.words import Stop, failure, last_line, meaning, say
+from club.boot.words import Stop, failure, say
 
 _LIB = Path("/usr/lib/postgresql")
 _SHARE = Path("/usr/share/postgresql")
 _OLDEST_POSTGRES = 15
+_REDIS = ("redis-server", "valkey-server", "redis-check-rdb", "valkey-check-rdb")
+_POSTGIS = "PostgreSQL with PostGIS"
 _COMPOSE = "or use containers: docker compose up"
 
 
 def postgres_versions() -> list[int]:
     """Return the installed PostgreSQL versions that have PostGIS, newest first (Debian's layout)."""
-    versions = [
-        int(path.name) for path in _LIB.glob("*") if path.name.isdigit() and (path / "bin/postgres").exists()
-    ]
-    return sorted((version for version in versions if _has_postgis(version)), reverse=True)
+    return [version for version in _servers() if _has_postgis(version)]
+
+
+def _servers() -> list[int]:
+    folders = [path for path in _LIB.glob("*") if path.name.isdigit() and (path / "bin/postgres").exists()]
+    return sorted((int(path.name) for path in folders), reverse=True)
 
 
 def _has_postgis(version: int) -> bool:
@@ -30,7 +34,7 @@ def _has_postgis(version: int) -> bool:
 
 
 def postgres_bindir(version: str | None) -> Path:
-    """Return the folder of PostgreSQL's programs: that of `version` for an existing cluster, else the newest."""
+    """Return the folder of PostgreSQL's programs: of an existing cluster's `version`, or the newest."""
     if version is not None:
         bindir = _LIB / version / "bin"
         if not (bindir / "postgres").exists() or not _has_postgis(int(version)):
@@ -53,10 +57,13 @@ def redis_server() -> Path:
     Debian's redis-tools has the same program as redis-check-rdb, which serves when called redis-server;
     that spares the package that would start a service of its own.
     """
-    for name in ("redis-server", "valkey-server", "redis-check-rdb", "valkey-check-rdb"):
-        if found := shutil.which(name):
-            return Path(found)
+    if found := _redis():
+        return Path(found)
     raise Stop("Redis is missing: apt install redis-tools")
+
+
+def _redis() -> str | None:
+    return next(filter(None, map(shutil.which, _REDIS)), None)
 
 
 def chromium() -> str | None:
@@ -84,14 +91,15 @@ def missing(*, servers: bool, browser: bool) -> list[Need]:
     needs: list[Need] = []
     if servers:
         if not any(version >= _OLDEST_POSTGRES for version in postgres_versions()):
-            needs.append(Need("PostgreSQL with PostGIS", _postgis_package()))
+            needs.append(Need(_POSTGIS, _postgis_package()))
         if not any(
             map(shutil.which, ("redis-server", "valkey-server", "redis-check-rdb", "valkey-check-rdb"))
         ):
             needs.append(Need("Redis", "redis-tools"))
-    if not all(map(ctypes.util.find_library, ("gdal", "geos_c"))) and not any(
-        "PostGIS" in n.words for n in needs
-    ):
+    # PostGIS brings them.
+    if not all(map(ctypes.util.find_library, ("gdal", "geos_c"))) and _POSTGIS not in [
+        n.words for n in needs
+    ]:
         needs.append(Need("GDAL and GEOS", "gdal-bin"))
     if browser and chromium() is None:
         needs.append(Need("Chromium", "chromium"))
@@ -100,8 +108,7 @@ def missing(*, servers: bool, browser: bool) -> list[Need]:
 
 def _postgis_package() -> str:
     """Return the package that fits a PostgreSQL already there, or Debian's default."""
-    versions = [int(p.name) for p in _LIB.glob("*") if p.name.isdigit() and (p / "bin/postgres").exists()]
-    fitting = [version for version in versions if version >= _OLDEST_POSTGRES]
+    fitting = [version for version in _servers() if version >= _OLDEST_POSTGRES]
     return f"postgresql-{max(fitting)}-postgis-3" if fitting else "postgresql-postgis"
 
 
@@ -172,8 +179,7 @@ exit $result
 def _apt(become_root: list[str], packages: Sequence[str], log: Path) -> None:
     output = _root_shell(become_root, _INSTALL.replace("PACKAGES", " ".join(packages)), log)
     if output is not None:
-        reason = meaning(output) or last_line(output)
-        raise failure(f"Installing {' '.join(packages)} with apt", reason, log)
+        raise failure(f"Installing {' '.join(packages)} with apt", output, log)
 
 
 def _root_shell(become_root: list[str], script: str, log: Path) -> str | None:

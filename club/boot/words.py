@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 
-class Stop(Exception):
+class Stop(Exception):  # noqa: N818  (nothing is wrong with the program)
     """The program cannot go on; the text is the one line that a person reads."""
 
 
@@ -21,7 +21,8 @@ _MEANINGS: tuple[tuple[str, str], ...] = (
     (r"No space left on device|ENOSPC|not enough (free|disk) space|Disk quota exceeded", "The disk is full"),
     (
         r"Temporary failure (in name resolution|resolving)|Could not resolve|Name or service not known"
-        r"|ENOTFOUND|EAI_AGAIN|ECONNREFUSED|ETIMEDOUT|Network is unreachable|Failed to establish a new connection"
+        r"|ENOTFOUND|EAI_AGAIN|ECONNREFUSED|ETIMEDOUT|Network is unreachable"
+        r"|Failed to establish a new connection"
         r"|[Dd]ns error|error sending request|tcp connect error|Could not connect to|Connection timed out"
         r"|Cannot initiate the connection",
         "There is no network",
