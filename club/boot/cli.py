@@ -54,23 +54,40 @@ def _run(argv: list[str]) -> int:
         raise Stop("Tallow runs by itself on Linux only; elsewhere use containers: docker compose up")
     state = ensure_state_dir()
     command = argv[0]
+    # What would stop it later is asked first, before minutes of installing.
+    served = None
+    if command in ("demo", "start"):
+        from club.boot import site
+
+        served = site.Site(site.options(command, argv[1:]), state)
+        if (running_at := served.already_at()) is not None:
+            sys.stdout.write(
+                f"It is already running at {running_at}\n" if running_at else "It is being started.\n"
+            )
+            return 0
+        site.require_free_port(served.wanted, command)
     _set_up("test" if command == "test" else "run", state)
     os.umask(0o077)
-    signal.signal(signal.SIGTERM, _leave)
-    if command not in OWN:
-        return _django(argv, state, demo=demo)
-    arguments = argv[1:]
-    if command == "services":
-        from club.boot import serve
-
-        return serve.services(state)
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        # Under nohup it stays ignored.
+        if signal.getsignal(number) is not signal.SIG_IGN:
+            signal.signal(number, _leave)
     if command == "test":
         from club.boot import gates
 
-        return gates.test(arguments, state)
-    from club.boot import serve
+        return gates.test(argv[1:], state)
+    if command not in OWN:
+        return _django(argv, state, demo=demo)
+    try:
+        if served:
+            return served.run()
+        from club.boot import serve
 
-    return serve.site(command, arguments, state)
+        return serve.services(state)
+    except (KeyboardInterrupt, SystemExit):
+        # That is how these are meant to end.
+        say("Stopped.")
+        return 0
 
 
 def _set_up(kind: str, state: Path) -> None:

@@ -53,8 +53,12 @@ def run(
     account: Account | None = None,
     fds: Sequence[int] = (),
     stdin: bytes = b"",
+    relay: Callable[[str], bool] = lambda line: False,
 ) -> str:
-    """Run a program to its end and return what it printed; `what` names it in the line for a failure."""
+    """Run a program to its end and return what it printed; `what` names it in the line for a failure.
+
+    Each line goes to `relay` as it comes; those that it takes are not part of the output.
+    """
     with subprocess.Popen(  # noqa: S603
         argv,
         stdin=subprocess.PIPE,
@@ -66,8 +70,13 @@ def run(
         preexec_fn=die_with_parent(signal.SIGTERM),
         **_as(account),
     ) as process:
-        raw, _ = process.communicate(stdin)
-    output: str = raw.decode(errors="replace")
+        if stdin:
+            output: str = process.communicate(stdin)[0].decode(errors="replace")
+        else:
+            assert process.stdin and process.stdout  # noqa: S101
+            process.stdin.close()
+            lines = (raw.decode(errors="replace") for raw in process.stdout)
+            output = "".join([line for line in lines if not relay(line.rstrip("\n"))])
     if log:
         with log.open("a", encoding="utf-8") as file:
             file.write(f"$ {' '.join(argv)}\n{output}\n")

@@ -1,32 +1,25 @@
-"""Long-running commands: `services`, and the site itself as `demo` or `start`."""
+"""`services`: PostgreSQL and Redis until Ctrl-C, for development."""
 
+import sys
 import time
-from collections.abc import Sequence
 from pathlib import Path
 
 from club.boot import databases
-from club.boot.procs import Child, tail
 from club.boot.services import running
-from club.boot.words import Stop, failure, say
+from club.boot.supervisor import Supervisor
 
 
 def services(state: Path) -> int:
     """Keep PostgreSQL and Redis up until Ctrl-C or SIGTERM."""
     with running(state, wait_for_others=False) as servers:
         databases.ensure(servers, "tallow")
+        sys.stdout.write("PostgreSQL and Redis are up until Ctrl-C. Other commands join by themselves.\n")
         for name, value in servers.environment("tallow").items():
-            say(f"export {name}='{value}'")
-        say("PostgreSQL and Redis are up. Ctrl-C stops them.")
+            sys.stdout.write(f"export {name}='{value}'\n")
+        sys.stdout.flush()
+        falls = Supervisor()
         while True:
-            _watch(servers.children)
-            time.sleep(0.5)
-
-
-def _watch(children: Sequence[Child]) -> None:
-    for child in children:
-        if child.ended() is not None:
-            raise failure(f"{child.name}", tail(child.log), child.log)
-
-
-def site(command: str, arguments: Sequence[str], state: Path) -> int:
-    raise Stop(f"{command} is not here yet")
+            time.sleep(0.3)
+            for child in servers.fallen():
+                time.sleep(falls.note_fall(child))
+                servers.revive(child)

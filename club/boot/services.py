@@ -29,7 +29,7 @@ class Services:
         self.cluster = Cluster(state)
         self.broker = Broker(state)
         self.ready = state / "ready"
-        self.children: list[Child] = []
+        self._children: list[Child] = []
         self._lock: IO[str] | None = None
         self._users: IO[str] | None = None
 
@@ -72,6 +72,16 @@ class Services:
         self._lock.close()
         self._users = self._lock = None
 
+    def fallen(self) -> list[Child]:
+        """Return our servers that have ended by themselves."""
+        return [child for child in self._children if child.ended() is not None]
+
+    def revive(self, child: Child) -> None:
+        """Start a fallen server again, healing what it left."""
+        child.stop()
+        start = self.cluster.start if child is self._children[0] else self.broker.start
+        self._children[self._children.index(child)] = start()
+
     def _start(self) -> bool:
         lock = _open(self.state / "services.lock")
         if not _locked(lock, fcntl.LOCK_EX):
@@ -80,8 +90,8 @@ class Services:
         self._lock = lock
         self.ready.unlink(missing_ok=True)
         try:
-            self.children.append(self.cluster.start())
-            self.children.append(self.broker.start())
+            self._children.append(self.cluster.start())
+            self._children.append(self.broker.start())
         except BaseException:
             self._stop_children()
             lock.close()
@@ -99,9 +109,9 @@ class Services:
         return False
 
     def _stop_children(self) -> None:
-        for child in reversed(self.children):
+        for child in reversed(self._children):
             child.stop()
-        self.children.clear()
+        self._children.clear()
 
 
 @contextmanager

@@ -35,6 +35,7 @@ _MEANINGS: tuple[tuple[str, str], ...] = (
         r"Could not get lock|is another process using it|dpkg frontend lock",
         "Another program is installing packages",
     ),
+    (r"Address already in use|EADDRINUSE", "The port is busy"),
     (r"Cannot allocate memory|out of memory|ENOMEM", "There is not enough memory"),
     (r"Read-only file system|EROFS", "The disk is read-only"),
     (r"Permission denied|EACCES", "A file or folder may not be written"),
