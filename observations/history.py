@@ -1,0 +1,117 @@
+"""From evidence and a fit to the rows that pages read: one spot, one scope, every species."""
+
+import uuid
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from club.models import Member
+from observations.evidence import Gathered
+from observations.inference import effort
+from observations.inference.results import ClubFit, SpotResult
+from observations.inference.types import LANDED, SEEN, VERIFIED, Evidence
+from observations.models import History, Refit
+
+GRADES = {0: "", SEEN: "seen", LANDED: "landed", VERIFIED: "verified"}
+ENOUGH_CONTRIBUTORS = 3
+
+
+def _monthly_grades(evidence: Evidence, k: int) -> list[str]:
+    """Return the best grade of each month for species k; `none` where looks found nothing of it."""
+    covers = evidence.taxa.covers[:, k]
+    called = (evidence.outcome >= 0) & covers[np.maximum(evidence.outcome, 0)]
+    out = []
+    for month in range(1, 13):
+        rows = evidence.month == month
+        best = int(evidence.grade[rows, k].max(initial=0))
+        if best:
+            out.append(GRADES[best])
+        elif bool((called & rows).any()):
+            out.append("called")
+        else:
+            out.append("none" if bool(rows.any()) else "")
+    return out
+
+
+def _clip(low: float, middle: float, high: float) -> tuple[float, float, float]:
+    """Keep the order that the table demands: a mean may leave the 5–95 % band of a very skew distribution."""
+    low, middle, high = (min(max(float(value), 0.0), 1.0) for value in (low, middle, high))
+    return min(low, middle), middle, max(high, middle)
+
+
+def build_rows(
+    spot_id: uuid.UUID,
+    scope: str,
+    gathered: Gathered,
+    fit: ClubFit,
+    result: SpotResult,
+    refit: Refit,
+    as_of: datetime,
+    moment: datetime,
+    willing: set[str],
+) -> list[History]:
+    """Return one History row a species that has evidence here or is likely enough to be worth telling.
+
+    `willing` are the ids of members who let histories of few contributors be shown below `exact`.
+    """
+    evidence = gathered.evidence
+    grades = effort.grade_counts(evidence)
+    monthly = effort.by_month(evidence)
+    last = effort.last_verified(evidence)
+    contributors = {evidence.observers[i] for i in np.unique(evidence.observer)} if len(evidence) else set()
+    thick = len(contributors) >= ENOUGH_CONTRIBUTORS or (bool(contributors) and contributors <= willing)
+    rows = []
+    for k, code in enumerate(result.species):
+        low, middle, high = _clip(result.interval[k, 0], result.probability[k], result.interval[k, 1])
+        by_month = _monthly_grades(evidence, k)
+        months: list[dict[str, Any]] = []
+        for m in range(12):
+            m_low, m_middle, m_high = _clip(
+                result.month_interval[m, k, 0], result.month_probability[m, k], result.month_interval[m, k, 1]
+            )
+            months.append(
+                {
+                    "month": m + 1,
+                    "probability": m_middle,
+                    "low": m_low,
+                    "high": m_high,
+                    "looks": int(monthly.looks[m]),
+                    "camera_minutes": float(monthly.camera_minutes[m]),
+                    "rod_hours": float(monthly.rod_hours[m]),
+                    "grade": by_month[m],
+                }
+            )
+        rows.append(
+            History(
+                spot_id=spot_id,
+                species_id=code,
+                scope=scope,
+                refit=refit,
+                as_of=as_of,
+                probability=middle,
+                low=low,
+                high=high,
+                called=int(grades[k, 0]),
+                seen=int(grades[k, 1]),
+                landed=int(grades[k, 2]),
+                verified=int(grades[k, 3]),
+                last_verified=None if np.isnan(last[k]) else datetime.fromtimestamp(last[k] * 86400, UTC),
+                months=months,
+                moved_by=[
+                    {"look": str(gathered.look_ids[reason.row]), "change": round(float(reason.change), 4)}
+                    for reason in result.reasons[k]
+                ],
+                looks=int(monthly.looks.sum()),
+                contributors=len(contributors),
+                thick=thick,
+                computed_at=moment,
+            )
+        )
+    return rows
+
+
+def willing_members() -> set[str]:
+    return {str(pk) for pk in Member.objects.filter(shares_thin_history=True).values_list("pk", flat=True)}
+
+

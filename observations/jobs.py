@@ -1,0 +1,257 @@
+"""The worker's jobs. What is due stands in PostgreSQL; a message only wakes the worker.
+
+Every job may run twice, at the same time, and after a crash: it takes locks, reads one snapshot, and swaps
+its results in one transaction.
+"""
+
+import logging
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from celery import shared_task
+from django.db import connection, transaction
+from django.utils import timezone
+from kombu.exceptions import OperationalError
+
+from club.viewer import working
+from observations.evidence import Gathered, club_taxa, gather
+from observations.history import build_rows, willing_members
+from observations.inference import fit as fit_club
+from observations.inference import spot_history
+from observations.inference.results import ClubFit
+from observations.models import Due, History, Observation, Refit
+
+log = logging.getLogger(__name__)
+
+CLUB = "club"
+# Advisory locks: a spot's refresh shares the first with other spots' and holds its own; a swap takes it alone.
+_SWAP_LOCK = 7_411_001
+_REFIT_LOCK = 7_411_002
+CODE_VERSION = "1"
+
+
+@dataclass(frozen=True)
+class RefitReport:
+    """What a refit did, for the console."""
+
+    spots: int
+    rows: int
+    seconds: float
+    converged: bool
+    iterations: int
+
+
+def wake() -> None:
+    """Tell the worker, once this transaction is in, that something is due. Losing the message loses nothing."""
+
+    def send() -> None:
+        try:
+            refresh_due.delay()
+        except OperationalError:
+            log.warning("The queue cannot be reached; the spot stays due and is found when it is back.")
+
+    transaction.on_commit(send, robust=True)
+
+
+def scopes_at(spot_id: uuid.UUID) -> list[tuple[str, tuple[str, ...]]]:
+    """Return the evidence scopes that need a history at a spot: (key, the look scopes that belong to it).
+
+    The club's always; a team's where it has looks of its own; a member's where they have private looks, or
+    belong to two teams that do.
+    """
+    own = sorted(
+        Observation.objects.filter(spot_id=spot_id, withdrawn_at=None)
+        .exclude(scope=CLUB)
+        .values_list("scope", flat=True)
+        .distinct()
+    )
+    teams = [scope for scope in own if scope.startswith("team:")]
+    out: list[tuple[str, tuple[str, ...]]] = [(CLUB, (CLUB,))]
+    out += [(team, (CLUB, team)) for team in teams]
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT member_id, team_id FROM club_teammembership ORDER BY member_id, team_id")
+        of_member: dict[str, list[str]] = {}
+        for member, team in cursor.fetchall():
+            if f"team:{team}" in teams:
+                of_member.setdefault(f"member:{member}", []).append(f"team:{team}")
+    members = {scope for scope in own if scope.startswith("member:")}
+    members |= {member for member, theirs in of_member.items() if len(theirs) > 1}
+    out += [(member, (CLUB, *of_member.get(member, []), member)) for member in sorted(members)]
+    return out
+
+
+def _histories(spot_id: uuid.UUID, fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime) -> list[History]:
+    willing = willing_members()
+    rows: list[History] = []
+    for key, scopes in scopes_at(spot_id):
+        gathered = gather(fit.taxa, scopes, as_of, [spot_id])
+        rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment, willing)
+    return rows
+
+
+def _rows(
+    spot_id: uuid.UUID,
+    key: str,
+    gathered: Gathered,
+    fit: ClubFit,
+    refit: Refit,
+    as_of: datetime,
+    moment: datetime,
+    willing: set[str],
+) -> list[History]:
+    result = spot_history(fit, gathered.evidence, gathered.evidence.now)
+    return build_rows(spot_id, key, gathered, fit, result, refit, as_of, moment, willing)
+
+
+def _lock(key: int, shared: bool = False) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT pg_advisory_xact_lock{'_shared' if shared else ''}(%s)", [key])
+
+
+def refresh_spot(spot_id: uuid.UUID, moment: datetime) -> bool:
+    """Compute one spot anew at the club's current parameters. Returns False when there are none yet."""
+    with working(moment):
+        _lock(_SWAP_LOCK, shared=True)
+        due = Due.objects.select_for_update().filter(pk=spot_id).first()
+        if due is None:
+            return True  # somebody else has just done it
+        refit = Refit.objects.filter(is_current=True).first()
+        if refit is None:
+            return False
+        fit = ClubFit.from_dict(refit.parameters)
+        rows = _histories(spot_id, fit, refit, moment, moment)
+        History.objects.filter(spot_id=spot_id, edition=History.Edition.LIVE).delete()
+        History.objects.bulk_create(rows)
+        Due.objects.filter(pk=spot_id, since=due.since).delete()
+    return True
+
+
+@shared_task
+def refresh_due(limit: int = 200) -> int:
+    """Refresh what is due, oldest first; fit the club's parameters first when there are none."""
+    done = 0
+    while done < limit:
+        with working(timezone.now()):
+            due = Due.objects.order_by("since").first()
+        if due is None:
+            break
+        if not refresh_spot(due.spot_id, timezone.now()):
+            refit()
+        done += 1
+    return done
+
+
+@shared_task
+def nightly_refit() -> None:
+    refit()
+
+
+@contextmanager
+def _alone() -> Iterator[bool]:
+    """Hold the refit lock for the session; give False when another refit runs."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_try_advisory_lock(%s)", [_REFIT_LOCK])
+        (mine,) = cursor.fetchone()
+    try:
+        yield mine
+    finally:
+        if mine:
+            with connection.cursor() as cursor:
+                cursor.execute("SELECT pg_advisory_unlock(%s)", [_REFIT_LOCK])
+
+
+def refit(
+    as_of: datetime | None = None, tell: Callable[[str], None] = lambda text: None
+) -> RefitReport | None:
+    """Fit the club's parameters to club-scope evidence and compute every spot; swap all in one transaction.
+
+    With `as_of` the results are of that day. Returns None when another refit is running.
+    """
+    with _alone() as mine:
+        if not mine:
+            return None
+        started = timezone.now()
+        moment = as_of or started
+        with working(moment):
+            due = dict(Due.objects.values_list("spot_id", "since"))
+            previous = Refit.objects.filter(is_current=True).first()
+            taxa = club_taxa()
+            club = gather(taxa, (CLUB,), moment)
+        tell(f"{len(club.evidence)} rows of {len(set(club.look_ids))} looks")
+        old = ClubFit.from_dict(previous.parameters) if previous else None
+        fit = fit_club(club.evidence, previous=old)
+        tell(f"parameters fitted in {fit.iterations} iterations, {'' if fit.converged else 'NOT '}converged")
+        row = Refit(
+            as_of=moment,
+            started_at=started,
+            code_version=CODE_VERSION,
+            counts={"rows": fit.rows, "visits": fit.visits, "spots": fit.spots, "proofs": fit.proofs},
+            parameters=fit.to_dict(),
+            diagnostics={"iterations": fit.iterations, "step": fit.step, "logposterior": fit.logposterior},
+            converged=fit.converged,
+            is_current=True,
+        )
+        rows = _compute_all(row, fit, moment, started, tell)
+        _swap(row, rows, due, moment)
+        seconds = (timezone.now() - started).total_seconds()
+        return RefitReport(len({history.spot_id for history in rows}), fit.rows, seconds, fit.converged, fit.iterations)
+
+
+def _compute_all(
+    row: Refit, fit: ClubFit, moment: datetime, started: datetime, tell: Callable[[str], None]
+) -> list[History]:
+    with working(moment), connection.cursor() as cursor:
+        cursor.execute("SELECT id FROM spots_spot ORDER BY id")
+        spots = [spot for (spot,) in cursor.fetchall()]
+    rows: list[History] = []
+    for number, spot in enumerate(spots, 1):
+        with working(moment):
+            rows += _histories(spot, fit, row, moment, started)
+        if number % 50 == 0 or number == len(spots):
+            tell(f"{number} of {len(spots)} spots")
+    return rows
+
+
+def _swap(row: Refit, rows: list[History], due: dict[uuid.UUID, datetime], moment: datetime) -> None:
+    """Put the new results in place of the old, whole."""
+    with working(moment):
+        _lock(_SWAP_LOCK)
+        # A spot refreshed since this refit began knows looks that these rows do not: it is due once more.
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "INSERT INTO observations_due (spot_id, since) SELECT DISTINCT spot_id, clock_timestamp()"
+                " FROM observations_history WHERE edition = 'live' AND computed_at > %s"
+                " ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since",
+                [row.started_at],
+            )
+        Refit.objects.filter(is_current=True).update(is_current=False)
+        row.finished_at = timezone.now()
+        row.save()
+        for history in rows:
+            history.refit = row
+        History.objects.filter(edition=History.Edition.LIVE).delete()
+        History.objects.bulk_create(rows, batch_size=500)
+        for spot, since in due.items():
+            Due.objects.filter(pk=spot, since=since).delete()
+        publish(moment)
+
+
+def publish(moment: datetime) -> bool:
+    """Publish the club's histories for those below `exact`: once a month, so that no change tells of a day."""
+    published = History.objects.filter(edition=History.Edition.PUBLISHED)
+    newest = published.order_by("-as_of").first()
+    if newest and (newest.as_of.year, newest.as_of.month) == (moment.year, moment.month):
+        return False
+    published.delete()
+    copies: list[Any] = []
+    for row in History.objects.filter(edition=History.Edition.LIVE, scope=CLUB, thick=True).iterator(500):
+        row.pk = None
+        row.edition = History.Edition.PUBLISHED
+        row.moved_by = []
+        copies.append(row)
+    History.objects.bulk_create(copies, batch_size=500)
+    return True
