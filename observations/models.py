@@ -256,6 +256,7 @@ class Finding(models.Model):
     # Copies from the look, so that a checker may see a finding without seeing the look; kept by a trigger.
     observer = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="findings", editable=False)
     scope = models.TextField(editable=False)
+    withdrawn_at = models.DateTimeField(null=True, blank=True, editable=False)
     received_at = models.DateTimeField(default=timezone.now)
 
     class Meta:
@@ -303,6 +304,23 @@ class Confirmation(models.Model):
 
     def __str__(self) -> str:
         return f"{self.decision} by {self.checker_id}"
+
+
+class BlindName(models.Model):
+    """The species that a checker named before seeing the claim; none: they could not tell. Never changed."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    finding = models.ForeignKey(Finding, on_delete=models.CASCADE, related_name="blind_names")
+    checker = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="+")
+    named_species = models.ForeignKey(Species, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    created_at = models.DateTimeField(default=timezone.now)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(name="one_blind_name_per_checker", fields=["finding", "checker"])]
+        ordering = ["-created_at", "id"]
+
+    def __str__(self) -> str:
+        return f"named by {self.checker_id}"
 
 
 class Presentation(models.Model):

@@ -28,7 +28,7 @@ _OWN_GROUP = (
     f" OR (o.source = 'import' AND 'organisers' = ANY ({AUDIENCES}))))"
 )
 # A checker sees the findings of the club's scope that are not their own, and nothing of the look.
-_TO_CHECK = f"({_CHECKER} AND scope = 'club' AND observer_id <> {MEMBER})"
+_TO_CHECK = f"({_CHECKER} AND scope = 'club' AND observer_id <> {MEMBER} AND withdrawn_at IS NULL)"
 
 TABLES = [
     Table("observations_species", insert="true", update="true", private=False),
@@ -69,6 +69,13 @@ TABLES = [
         " AND EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id))"
         f" OR ('organisers' = ANY ({AUDIENCES}) AND EXISTS (SELECT 1 FROM observations_finding f"
         " JOIN observations_observation o ON o.id = f.look_id WHERE f.id = finding_id AND o.source = 'import'))",
+    ),
+    # The first name stands: there is no way to change or remove it.
+    Table(
+        "observations_blindname",
+        select=f"checker_id = {MEMBER}",
+        insert=f"checker_id = {MEMBER} AND {_CHECKER} AND EXISTS (SELECT 1 FROM observations_finding f"
+        f" WHERE f.id = finding_id AND f.observer_id <> {MEMBER})",
     ),
     Table("observations_refit", select=_MEMBER, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
     Table(
@@ -148,6 +155,37 @@ TRIGGERS = [
     END $$
     """,
     *_trigger("confirmed", "AFTER INSERT", "observations_confirmation", "observations_confirmed"),
+    # A decision may not contradict itself, nor the name that its checker gave before seeing the claim.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_name_stands() RETURNS trigger {_DEFINER} AS $$
+    DECLARE claimed text;
+    DECLARE named observations_blindname;
+    BEGIN
+        SELECT species_id INTO claimed FROM observations_finding WHERE id = NEW.finding_id;
+        IF (NEW.decision = 'confirmed' AND NEW.named_species_id IS DISTINCT FROM claimed)
+            OR (NEW.decision = 'corrected' AND NEW.named_species_id = claimed) THEN
+            RAISE EXCEPTION 'confirmed means the same species, corrected another' USING ERRCODE = 'check_violation';
+        END IF;
+        SELECT * INTO named FROM observations_blindname
+        WHERE finding_id = NEW.finding_id AND checker_id = NEW.checker_id;
+        IF FOUND AND named.named_species_id IS DISTINCT FROM NEW.named_species_id THEN
+            RAISE EXCEPTION 'the species named first stands' USING ERRCODE = 'check_violation';
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    *_trigger("name_stands", "BEFORE INSERT", "observations_confirmation", "observations_name_stands"),
+    # A withdrawn look takes its findings out of the checkers' queue.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_look_withdrawn() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        UPDATE observations_finding SET withdrawn_at = NEW.withdrawn_at WHERE look_id = NEW.id;
+        RETURN NULL;
+    END $$
+    """,
+    *_trigger(
+        "look_withdrawn", "AFTER UPDATE OF withdrawn_at", "observations_observation", "observations_look_withdrawn"
+    ),
     # Whatever wrote it, a new or changed piece of evidence makes its spot due.
     f"""
     CREATE OR REPLACE FUNCTION observations_due_by_look() RETURNS trigger {_DEFINER} AS $$
