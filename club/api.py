@@ -1,17 +1,16 @@
-"""What every API view shares: who is calling, who may, and how errors read."""
+"""What every API view shares: who is calling, and who may."""
 
-from typing import Any
+from typing import TYPE_CHECKING
 
-from django.http import Http404
 from rest_framework import exceptions
 from rest_framework.authentication import SessionAuthentication
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 from rest_framework.request import Request
-from rest_framework.response import Response
-from rest_framework.views import APIView
-from rest_framework.views import exception_handler as drf_exception_handler
 
 from club.models import Member
+
+if TYPE_CHECKING:  # DRF reads these classes while it loads its views
+    from rest_framework.views import APIView
 
 
 class ViewerAuthentication(SessionAuthentication):
@@ -37,19 +36,12 @@ class ViewerAuthentication(SessionAuthentication):
 class Anyone(BasePermission):
     """Reading is for everybody, each as exactly as they may; writing is for members."""
 
-    def has_permission(self, request: Request, view: APIView) -> bool:
+    def has_permission(self, request: Request, view: "APIView") -> bool:
         return request.method in SAFE_METHODS or request._request.viewer.is_member  # type: ignore[attr-defined, no-any-return]
 
 
 class MembersOnly(BasePermission):
     """The default: a view that says nothing is for members."""
 
-    def has_permission(self, request: Request, view: APIView) -> bool:
+    def has_permission(self, request: Request, view: "APIView") -> bool:
         return request._request.viewer.is_member  # type: ignore[attr-defined, no-any-return]
-
-
-def exception_handler(error: Exception, context: dict[str, Any]) -> Response | None:
-    """Answer a missing and a hidden thing with the very same words."""
-    if isinstance(error, Http404):
-        error = exceptions.NotFound()
-    return drf_exception_handler(error, context)

@@ -75,6 +75,7 @@ TEMPLATES = [
 DB_ROLE = env.choice("TALLOW_DB_ROLE", "web", {"owner", "web", "worker"})
 DATABASES: dict[str, Any] = {
     "default": {
+        "TEST": {"NAME": env.text("TALLOW_TEST_DB", "") or None},
         **env.database(env.text("DATABASE_URL", "postgresql:///tallow"), f"tallow_{DB_ROLE}"),
         "CONN_MAX_AGE": 600,
         "CONN_HEALTH_CHECKS": True,
@@ -160,7 +161,7 @@ REST_FRAMEWORK = {
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
-    "EXCEPTION_HANDLER": "club.api.exception_handler",
+    "EXCEPTION_HANDLER": "club.api_errors.exception_handler",
     "UNAUTHENTICATED_USER": None,
 }
 SPECTACULAR_SETTINGS = {

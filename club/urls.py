@@ -1,5 +1,13 @@
-"""Every address of the site."""
+"""The root of all addresses. Nothing imports this file; it puts the apps together."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, include, path
+from drf_spectacular.views import SpectacularAPIView
 
-urlpatterns: list[URLPattern | URLResolver] = []
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("api/schema/", SpectacularAPIView.as_view()),
+    path("", include("club.people_urls")),
+    path("", include("spots.urls")),
+    path("", include("observations.urls")),
+    path("", include("observations.log_urls")),
+    path("", include("observations.files_urls")),
+]

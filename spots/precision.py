@@ -65,7 +65,7 @@ WITH_SHOWN = f"WITH {_SIGHT}, {_SHOWN}"
 _COLUMNS = (
     "id, water_id, number, level, paused, name, alias, cover, structure, depth_min_m, depth_max_m, provenance,"
     " placed_on, notes, permission, zone_id, zone_ha, zone_number, precision, owned, scope,"
-    " ST_AsGeoJSON(shown_geometry, 7)"
+    " ST_AsGeoJSON(ST_ForcePolygonCCW(shown_geometry), 7)"
 )
 
 

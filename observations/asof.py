@@ -1,0 +1,35 @@
+"""A spot's history as of an earlier day, computed when asked from what its reader may see."""
+
+from datetime import datetime
+
+from club.viewer import Viewer
+from observations.evidence import gather
+from observations.history import build_rows, willing_members
+from observations.inference import spot_history
+from observations.inference.results import ClubFit
+from observations.models import History, Refit
+from observations.reading import histories
+from spots.precision import ReleasedSpot
+from spots.services import CLUB
+
+
+def history_as_of(spot: ReleasedSpot, viewer: Viewer, as_of: datetime) -> list[History]:
+    """Return the rows as of a moment, in the viewer's widest scope.
+
+    An exact viewer's are computed now from looks started by then, at the club's current parameters. Below
+    `exact` only published editions exist: the last one, if it was published by then.
+    """
+    if not spot.is_exact or not viewer.is_member:
+        return [row for row in histories(spot, viewer) if row.as_of <= as_of]
+    refit = Refit.objects.filter(is_current=True).first()
+    if refit is None:
+        return []
+    fit = ClubFit.from_dict(refit.parameters)
+    scopes = (CLUB, *(key for key in viewer.audiences if key.startswith(("team:", "member:"))))
+    gathered = gather(fit.taxa, scopes, as_of, [spot.id])
+    widest = f"member:{viewer.member_id}" if len(scopes) > 1 else CLUB
+    result = spot_history(fit, gathered.evidence, gathered.evidence.now)
+    rows = build_rows(spot.id, widest, gathered, fit, result, refit, as_of, as_of, willing_members())
+    for row in rows:
+        row.pk = 0
+    return sorted(rows, key=lambda row: (-row.probability, row.species.order))

@@ -1,0 +1,192 @@
+"""Reading histories: the widest scope that the reader has, in the edition that their precision allows."""
+
+import uuid
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.db import connection
+
+from club.models import Club, Level
+from club.viewer import Viewer
+from observations.models import History
+from spots.precision import WITH_SHOWN, ReleasedSpot
+
+GRADES = ("called", "seen", "landed", "verified")
+
+# The widest scope first. A policy has already left only scopes of the reader's own.
+_WIDEST = "CASE WHEN h.scope LIKE 'member:%%' THEN 0 WHEN h.scope LIKE 'team:%%' THEN 1 ELSE 2 END"
+
+# Exact viewers read what is live; everybody else what was last published. Those who are not members read of
+# species that were verified there, and of nothing else.
+_READABLE = f"""
+    (shown.level = {Level.EXACT} AND h.edition = 'live' OR shown.level < {Level.EXACT} AND h.edition = 'published')
+    AND (%(member)s OR h.verified > 0)
+"""
+
+
+def histories(spot: ReleasedSpot, viewer: Viewer) -> list[History]:
+    """Return a spot's history rows for this viewer, one a species, likeliest first."""
+    return histories_of([spot], viewer).get(spot.id, [])
+
+
+def histories_of(spots: Iterable[ReleasedSpot], viewer: Viewer) -> dict[uuid.UUID, list[History]]:
+    """Return the history rows of several released spots, each list likeliest species first."""
+    edition = {
+        spot.id: History.Edition.LIVE if spot.is_exact else History.Edition.PUBLISHED for spot in spots
+    }
+    out: dict[uuid.UUID, dict[str, History]] = {}
+    rows = History.objects.filter(spot_id__in=list(edition)).select_related("species")
+    for row in sorted(rows, key=lambda row: (_width(row.scope), row.pk)):
+        if row.edition != edition[row.spot_id] or (not viewer.is_member and row.verified == 0):
+            continue
+        out.setdefault(row.spot_id, {}).setdefault(row.species_id, row)
+    return {
+        spot: sorted(found.values(), key=lambda row: (-row.probability, row.species.order))
+        for spot, found in out.items()
+    }
+
+
+def _width(scope: str) -> int:
+    return 0 if scope.startswith("member:") else 1 if scope.startswith("team:") else 2
+
+
+@dataclass(frozen=True)
+class ChartFilter:
+    """What the chart asks for. `season` is a month, 1 to 12; `bbox` is west, south, east, north."""
+
+    water: uuid.UUID | None = None
+    species: str = ""
+    grade: str = ""
+    season: int | None = None
+    bbox: tuple[float, float, float, float] | None = None
+    limit: int = 1000
+    offset: int = 0
+
+
+_CHART = (
+    WITH_SHOWN
+    + f""",
+readable AS (
+    SELECT DISTINCT ON (h.spot_id, h.species_id) h.*,
+        CASE WHEN h.verified > 0 THEN 'verified' WHEN h.landed > 0 THEN 'landed' WHEN h.seen > 0 THEN 'seen'
+             WHEN h.called > 0 THEN 'called' ELSE '' END AS best,
+        h.months -> (%(season)s - 1) AS month
+    FROM observations_history h JOIN shown ON shown.id = h.spot_id
+    WHERE (%(species)s = '' OR h.species_id = %(species)s) AND {_READABLE}
+    ORDER BY h.spot_id, h.species_id, {_WIDEST}, h.id
+),
+told AS (
+    SELECT spot_id, species_id, last_verified, edition,
+        CASE WHEN month IS NULL THEN best ELSE nullif(month ->> 'grade', 'none') END AS grade,
+        COALESCE((month ->> 'probability')::float, probability) AS probability,
+        COALESCE((month ->> 'low')::float, low) AS low,
+        COALESCE((month ->> 'high')::float, high) AS high
+    FROM readable
+),
+chosen AS (
+    SELECT DISTINCT ON (spot_id) * FROM told
+    ORDER BY spot_id, array_position(ARRAY['verified', 'landed', 'seen', 'called'], grade) NULLS LAST,
+        probability DESC, species_id
+),
+page AS (
+    SELECT shown.*, c.species_id, c.grade, c.probability, c.low, c.high, c.last_verified, c.edition, w.name AS water_name,
+        COALESCE(shown.name, nullif(shown.alias, ''), 'Spot ' || shown.number) AS label
+    FROM shown
+    JOIN spots_water w ON w.id = shown.water_id
+    LEFT JOIN chosen c ON c.spot_id = shown.id
+    WHERE (%(water)s::uuid IS NULL OR shown.water_id = %(water)s::uuid)
+      AND (%(grade)s = '' OR array_position(ARRAY['called', 'seen', 'landed', 'verified'], c.grade)
+           >= array_position(ARRAY['called', 'seen', 'landed', 'verified'], %(grade)s))
+      AND (%(west)s::float IS NULL OR ST_Intersects(
+           shown.shown_geometry, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)))
+    ORDER BY label, shown.id
+    LIMIT %(limit)s + 1 OFFSET %(offset)s
+)
+SELECT count(*) > %(limit)s, COALESCE(json_agg(json_build_object(
+    'type', 'Feature',
+    'id', id,
+    'geometry', ST_AsGeoJSON(ST_ForcePolygonCCW(shown_geometry), 7)::json,
+    'properties', json_build_object(
+        'name', label, 'water', water_name, 'precision', precision, 'cover', cover,
+        'zone', zone_id, 'zone_ha', round(zone_ha::numeric, 1),
+        'search_hours', round((zone_ha / %(ha_per_hour)s)::numeric, 1),
+        'sharing', CASE WHEN scope LIKE 'member:%%' THEN 'only you' WHEN scope LIKE 'team:%%' THEN 'team only' END,
+        'species', species_id, 'grade', COALESCE(grade, ''),
+        'probability', round(probability::numeric, 4),
+        'interval', CASE WHEN probability IS NOT NULL
+            THEN json_build_array(round(low::numeric, 4), round(high::numeric, 4)) END,
+        -- Below exact, times are months.
+        'last_verified', to_char(last_verified AT TIME ZONE 'UTC',
+            CASE WHEN level = {Level.EXACT} THEN 'YYYY-MM-DD' ELSE 'YYYY-MM' END),
+        'paused', paused
+    )) ORDER BY label, id) FILTER (WHERE row_number <= %(limit)s), '[]'::json)::text
+FROM (SELECT page.*, row_number() OVER (ORDER BY label, id) FROM page) numbered
+"""
+)
+
+
+def chart_features(wanted: ChartFilter, viewer: Viewer) -> tuple[str, bool]:
+    """Return the GeoJSON features as PostGIS's own text, and whether there are more.
+
+    Everything is filtered on what is shown; the text is never parsed on its way out.
+    """
+    west, south, east, north = wanted.bbox or (None, None, None, None)
+    club = Club.objects.first()
+    parameters: dict[str, Any] = {
+        "member": viewer.is_member,
+        "species": wanted.species,
+        "grade": wanted.grade,
+        "season": wanted.season,
+        "water": wanted.water,
+        "west": west,
+        "south": south,
+        "east": east,
+        "north": north,
+        "limit": wanted.limit,
+        "offset": wanted.offset,
+        "ha_per_hour": club.search_ha_per_hour if club else 20.0,
+    }
+    with connection.cursor() as cursor:
+        cursor.execute(_CHART, parameters)
+        more, text = cursor.fetchone()
+    return text, more
+
+
+def grade_counts(row: History) -> dict[str, int]:
+    return {grade: getattr(row, grade) for grade in GRADES}
+
+
+def shown_time(moment: datetime | None, exact: bool) -> str | None:
+    """Return a time as the reader may know it: the day for an exact viewer, else the month."""
+    if moment is None:
+        return None
+    return moment.date().isoformat() if exact else f"{moment:%Y-%m}"
+
+
+def species_payload(rows: Sequence[History], exact: bool) -> list[dict[str, Any]]:
+    """Return the `species` list of the history answer (DESIGN §6)."""
+    return [
+        {
+            "species": {"id": row.species_id, "name": row.species.name},
+            "probability": round(row.probability, 4),
+            "interval": [round(row.low, 4), round(row.high, 4)],
+            "grades": grade_counts(row),
+            "last_verified": shown_time(row.last_verified, exact),
+            "months": [
+                {
+                    "month": month["month"],
+                    "probability": round(month["probability"], 4),
+                    "interval": [round(month["low"], 4), round(month["high"], 4)],
+                    "effort": {
+                        "looks": month["looks"],
+                        "camera_minutes": round(month["camera_minutes"], 1),
+                        "rod_hours": round(month["rod_hours"], 2),
+                    },
+                }
+                for month in row.months
+            ],
+        }
+        for row in rows
+    ]

@@ -1,0 +1,101 @@
+"""`/api/waters/`: waters are public."""
+
+import json
+from typing import Any
+from uuid import UUID
+
+from django.contrib.gis.geos import GEOSGeometry, MultiPolygon
+from django.core.exceptions import ValidationError as DjangoValidationError
+from django.http import Http404, HttpResponse
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers, status
+from rest_framework.exceptions import PermissionDenied, ValidationError
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from club.api import Anyone
+from spots.charting import chart_text
+from spots.models import Water
+from spots.services import save_water
+
+GEOJSON = "application/geo+json"
+
+
+class WaterSerializer(serializers.ModelSerializer[Water]):
+    """A water. On writing, `outline` is a GeoJSON Polygon or MultiPolygon."""
+
+    timezone = serializers.CharField(source="time_zone", help_text="IANA name, like America/Chicago.")
+    outline = serializers.JSONField(write_only=True, required=False, allow_null=True)
+
+    class Meta:
+        model = Water
+        fields = ["id", "name", "timezone", "area_ha", "full_pool_m", "rules_url", "outline"]
+        read_only_fields = ["id", "area_ha"]
+
+    def validate_outline(self, value: Any) -> MultiPolygon | None:
+        if value is None:
+            return None
+        try:
+            shape = GEOSGeometry(json.dumps(value), srid=4326)
+        except Exception as error:
+            raise ValidationError("This is not a GeoJSON geometry.") from error
+        if shape.geom_type == "Polygon":
+            shape = MultiPolygon(shape, srid=4326)
+        if not isinstance(shape, MultiPolygon):
+            raise ValidationError(f"An outline is a Polygon or MultiPolygon, not a {shape.geom_type}.")
+        return shape
+
+
+def water_or_404(key: UUID) -> Water:
+    water = Water.objects.filter(pk=key).first()
+    if water is None:
+        raise Http404
+    return water
+
+
+class WatersView(APIView):
+    permission_classes = [Anyone]
+
+    @extend_schema(operation_id="waters_list", responses=WaterSerializer(many=True))
+    def get(self, request: Request) -> Response:
+        """List the club's waters."""
+        return Response(WaterSerializer(Water.objects.all(), many=True).data)
+
+    @extend_schema(
+        operation_id="waters_create", request=WaterSerializer, responses={201: WaterSerializer, 400: OpenApiTypes.OBJECT}
+    )
+    def post(self, request: Request) -> Response:
+        """Add a water. For organisers."""
+        if not request._request.viewer.is_organiser:  # type: ignore[attr-defined]
+            raise PermissionDenied("Waters are added by an organiser.")
+        form = WaterSerializer(data=request.data)
+        form.is_valid(raise_exception=True)
+        try:
+            water = save_water(Water(**form.validated_data))
+        except DjangoValidationError as error:
+            raise ValidationError(error.message_dict) from error
+        return Response(WaterSerializer(water).data, status=status.HTTP_201_CREATED)
+
+
+class WaterView(APIView):
+    permission_classes = [Anyone]
+
+    @extend_schema(operation_id="waters_read", responses={200: WaterSerializer, 404: OpenApiTypes.OBJECT})
+    def get(self, request: Request, key: UUID) -> Response:
+        """Read one water."""
+        return Response(WaterSerializer(water_or_404(key)).data)
+
+
+class WaterChartView(APIView):
+    permission_classes = [Anyone]
+
+    @extend_schema(
+        operation_id="waters_chart", responses={(200, GEOJSON): OpenApiTypes.OBJECT, 404: OpenApiTypes.OBJECT}
+    )
+    def get(self, request: Request, key: UUID) -> HttpResponse:
+        """Read a water's chart: outline, depths and public features, as GeoJSON."""
+        return HttpResponse(chart_text(water_or_404(key)), content_type=GEOJSON)
+
+
