@@ -11,7 +11,9 @@ from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.core.validators import RegexValidator
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Lower
 from django.utils import timezone
+from django.utils.crypto import salted_hmac
 
 
 class Level(models.IntegerChoices):
@@ -67,6 +69,11 @@ class Member(AbstractBaseUser):
     # False for a former member, and for people who are only known from an import of past records.
     is_active = models.BooleanField(default=True)
     joined_at = models.DateTimeField(default=timezone.now)
+    left_at = models.DateTimeField(null=True)
+    # Part of every session's hash: raising it ends all of a member's sessions at once.
+    session_epoch = models.PositiveIntegerField(default=0)
+    # When somebody last signed in is nobody's business, and signing in then needs no right to write.
+    last_login = None  # type: ignore[assignment]
     length_unit = models.CharField(max_length=2, choices=Length.choices, default=Length.METRES)
     temperature_unit = models.CharField(max_length=1, choices=Temperature.choices, default=Temperature.CELSIUS)
     weight_unit = models.CharField(max_length=2, choices=Weight.choices, default=Weight.KILOGRAMS)
@@ -83,11 +90,24 @@ class Member(AbstractBaseUser):
         constraints = [
             models.CheckConstraint(name="member_role", condition=Q(role__in=["guest", "member", "organiser"])),
             models.CheckConstraint(name="guest_never_checks", condition=~Q(role="guest", is_checker=True)),
+            # A phone writes the first letter large.
+            models.UniqueConstraint(Lower("username"), name="one_username_in_any_case"),
+            models.CheckConstraint(name="who_left_is_out", condition=Q(left_at=None) | Q(is_active=False)),
         ]
         ordering = ["name", "id"]
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def shown_name(self) -> str:
+        """The name beside shared looks: who has left is a former member."""
+        return "former member" if self.left_at else self.name
+
+    def _get_session_auth_hash(self, secret: str | bytes | None = None) -> str:
+        # Django's own hash covers the password alone.
+        value = f"{self.password}:{self.session_epoch}"
+        return salted_hmac("club.models.Member.session", value, secret=secret, algorithm="sha256").hexdigest()
 
     @property
     def role_text(self) -> str:
@@ -206,6 +226,23 @@ class ApiToken(models.Model):
     def issue(cls, member: Member, label: str = "") -> tuple["ApiToken", str]:
         token = secrets.token_urlsafe(32)
         return cls.objects.create(member=member, label=label, token_digest=digest(token)), token
+
+
+class SignInAttempt(models.Model):
+    """A failed sign-in, kept for a quarter of an hour to slow down guessing.
+
+    `key` is a keyed digest of the username or of the network address; neither is stored.
+    """
+
+    id = models.BigAutoField(primary_key=True)
+    key = models.CharField(max_length=64)
+    at = models.DateTimeField()
+
+    class Meta:
+        indexes = [models.Index(fields=["key", "at"], name="sign_in_attempts")]
+
+    def __str__(self) -> str:
+        return f"failed at {self.at:%H:%M}"
 
 
 class Club(models.Model):
