@@ -1,0 +1,250 @@
+"""Fitting the club's parameters: posterior mode by generalised EM with Newton steps, then its spread."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from . import ageing, calls, season
+from .engine import Parameters, Pass, prior_presence, run_pass
+from .findings import find_error
+from .grouping import Prepared, prepare
+from .nesting import nodes_of_spread
+from .presence import Grid, effect_grid
+from .priors import Priors, positive, positive_inverse
+from .results import CallModel, ClubFit
+from .types import Evidence, Float, Int, Options
+
+_PART_VISITS = 8_000
+"""Visits worked on at once: keeps a pass within the processor's cache and the memory flat."""
+_LARGE_CLUB_SPOTS = 4_000
+"""From here on a fit starts from a fit of a tenth of the spots."""
+
+
+@dataclass(frozen=True)
+class NewtonStep:
+    """Joint step of all species and the pooled rates, with the covariance of each species (K, P+3, P+3)."""
+
+    theta: Float
+    pooled: Float
+    covariance: Float
+
+
+def newton_step(seen: Pass, parameters: Parameters, priors: Priors) -> NewtonStep:
+    """Newton step on the log posterior of (theta, pooled), the visits' evidence ratios held.
+
+    The species meet in the pooled rates only, so the system is an arrow and is solved by its Schur
+    complement.
+    """
+    theta, pooled, groups = parameters.theta, parameters.pooled, parameters.groups
+    k, width = theta.shape
+    gradient, diagonal = priors.derivatives(theta, pooled)
+    ratio = np.exp(theta[:, -2:] - pooled)
+    inverse = np.empty((k, width, width))
+    border = np.zeros((k, width, 2))
+    border[:, -2, 0] = priors.rate_weight * ratio[:, 0]
+    border[:, -1, 1] = priors.rate_weight * ratio[:, 1]
+    corner = np.diag(priors.rate_weight * ratio.sum(axis=0) + priors.pooled_precision)
+    corner_gradient = -priors.rate_weight * (1.0 - ratio).sum(axis=0)
+    corner_gradient -= priors.pooled_precision * (pooled - priors.pooled_mean)
+    for i in range(k):
+        gradient[i] += season.spread_groups(seen.score[i], groups)
+        hessian = season.spread_groups(seen.curve[i], groups) + np.diag(diagonal[i])
+        inverse[i] = positive_inverse(-hessian)
+    first = np.einsum("kab,kb->ka", inverse, gradient)
+    through = np.einsum("kab,kbc->kac", inverse, border)
+    schur = np.linalg.inv(positive(corner - np.einsum("kab,kac->bc", border, through)))
+    pooled_step = schur @ (corner_gradient + np.einsum("kab,ka->b", border, first))
+    step = first + through @ pooled_step
+    covariance = inverse + np.einsum("kab,bc,kdc->kad", through, schur, through)
+    return NewtonStep(_bounded(step), np.clip(pooled_step, -1.0, 1.0), covariance)
+
+
+def _bounded(step: Float, most: float = 1.0) -> Float:
+    largest = np.max(np.abs(step), axis=1, keepdims=True)
+    made: Float = step * np.minimum(1.0, most / np.maximum(largest, 1e-300))
+    return made
+
+
+def parts(data: Prepared) -> Iterator[tuple[int, int]]:
+    """Ranges of spots with about `_PART_VISITS` visits each, in order."""
+    low, spots = 0, len(data.first) - 1
+    while low < spots:
+        high = int(np.searchsorted(data.first, data.first[low] + _PART_VISITS, side="right")) - 1
+        high = min(max(high, low + 1), spots)
+        yield low, high
+        low = high
+
+
+def fit(
+    evidence: Evidence,
+    *,
+    seed: int | None = None,
+    previous: ClubFit | None = None,
+    options: Options | None = None,
+) -> ClubFit:
+    """Fit the club's parameters to club-scope evidence.
+
+    Posterior mode under weak priors: at each iteration one sweep over the spots with exact visit
+    likelihoods, one joint Newton step on season terms, spread and detection rates of all species
+    (presence and effects summed out), and one EM step of the call tables. Converged when no parameter,
+    table cell or chance of presence moves by more than `options.tolerance`.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        Any number of rows. With none the result is the prior, and `converged` is True.
+    seed : int, optional
+        Chooses the tenth of the spots from which a large club's fit starts. Nothing else is random.
+    previous : ClubFit, optional
+        Start from it where species, groups and observers have the same names. The optimum does not
+        depend on it beyond the tolerance.
+    options : Options, optional
+
+    Returns
+    -------
+    ClubFit
+
+    Notes
+    -----
+    Time grows with visits x species x `grid_nodes`; memory beyond the evidence with visits x species.
+    """
+    options = options or Options()
+    data, parameters = _begin(evidence, options, previous)
+    spots = len(data.first) - 1
+    if previous is None and spots >= _LARGE_CLUB_SPOTS:
+        tenth = np.random.default_rng(0 if seed is None else seed).permutation(spots)[: spots // 10]
+        previous = fit(evidence.take(np.isin(evidence.spot, tenth)), options=options)
+        data, parameters = _begin(evidence, options, previous)
+    priors = Priors.of(len(evidence.groups), len(evidence), options)
+    grid = effect_grid(options.grid_nodes)
+    psi = prior_presence(data, parameters)
+    ranges = list(parts(data))
+    k = psi.shape[1]
+    converged, iteration, step, covariance, log_evidence = False, 0, np.inf, np.zeros((k, 0, 0)), 0.0
+    while not converged and iteration < options.max_iterations:
+        iteration += 1
+        seen, psi_moved = _sweep(data, ranges, parameters, grid, psi)
+        newton = newton_step(seen, parameters, priors)
+        log_evidence = seen.log_evidence + priors.log_density(parameters.theta, parameters.pooled)
+        covariance = newton.covariance
+        model = calls.update(parameters.calls, seen.tally, evidence.taxa, options)
+        if iteration % 5 == 0:
+            model = replace(model, kappa=calls.learn_shrinkage(model, options))
+        step = max(
+            float(np.max(np.abs(newton.theta))),
+            float(np.max(np.abs(newton.pooled))),
+            float(np.max(np.abs(model.pair - parameters.calls.pair), initial=0.0)),
+            float(np.max(np.abs(model.method - parameters.calls.method))),
+            abs(model.copy - parameters.calls.copy),
+            abs(model.tied - parameters.calls.tied),
+            psi_moved,
+        )
+        parameters = replace(
+            parameters,
+            theta=parameters.theta + newton.theta,
+            pooled=parameters.pooled + newton.pooled,
+            calls=model,
+        )
+        converged = step < options.tolerance and iteration % 5 != 0
+    nested = spots < options.nested_below_spots and len(data.spot) > 0
+    weight, node_theta, node_cov = nodes_of_spread(
+        data, parameters, priors, grid, psi, covariance, options.spread_nodes if nested else 1
+    )
+    made = ClubFit(
+        taxa=evidence.taxa,
+        groups=evidence.groups,
+        observers=evidence.observers,
+        options=options,
+        rows=len(evidence),
+        visits=len(data.spot),
+        spots=int(np.sum(np.diff(data.first) > 0)),
+        proofs=int(parameters.calls.proofs.sum()),
+        converged=converged,
+        iterations=iteration,
+        step=step,
+        logposterior=log_evidence,
+        beta=parameters.theta[:, :-3],
+        log_spread=parameters.theta[:, -3],
+        log_rate=parameters.theta[:, -2:],
+        pooled_log_rate=parameters.pooled,
+        weight=weight,
+        node_theta=node_theta,
+        node_cov=node_cov,
+        preference=np.zeros(k),
+        preference_base=np.array([0.0, 1.0]),
+        calls=parameters.calls,
+        find_error=parameters.error,
+        half_life_days=float("inf"),
+    )
+    return replace(made, half_life_days=ageing.choose_half_life(made, data, parameters, grid))
+
+
+def parameters_of(fitted: ClubFit) -> Parameters:
+    """The mode, as the engine takes it."""
+    theta = np.concatenate([fitted.beta, fitted.log_spread[:, None], fitted.log_rate], axis=1)
+    return Parameters(theta, fitted.pooled_log_rate, fitted.calls, fitted.find_error, len(fitted.groups))
+
+
+def _sweep(
+    data: Prepared, ranges: list[tuple[int, int]], parameters: Parameters, grid: Grid, psi: Float
+) -> tuple[Pass, float]:
+    """A pass over all parts; `psi` (V, K) is replaced in place. Also returns its largest change."""
+    total: Pass | None = None
+    moved = 0.0
+    for low, high in ranges:
+        a, b = int(data.first[low]), int(data.first[high])
+        one, new = run_pass(data.part(low, high), parameters, grid, psi[a:b])
+        moved = max(moved, float(np.max(np.abs(new - psi[a:b]), initial=0.0)))
+        psi[a:b] = new
+        total = one if total is None else total + one
+    if total is None:  # no spots at all
+        total, _ = run_pass(data, parameters, grid, psi)
+    return total, moved
+
+
+def _begin(evidence: Evidence, options: Options, previous: ClubFit | None) -> tuple[Prepared, Parameters]:
+    taxa, groups = evidence.taxa, len(evidence.groups)
+    mean, _ = season.prior(groups, options)
+    pooled = np.log(np.asarray(options.rate_prior)[:, 0])
+    start = np.concatenate([mean, [-0.1], pooled])
+    theta = np.repeat(start[None], len(taxa.species), axis=0)
+    model = calls.start(taxa, options, evidence)
+    if previous is not None and previous.taxa.codes == taxa.codes:
+        pooled = previous.pooled_log_rate
+        theta = _carry_theta(theta, previous, evidence.groups)
+        model = _carry_calls(model, previous, evidence)
+    parameters = Parameters(theta, pooled, model, find_error(evidence, options), groups)
+    tables = calls.table_index(model, evidence.observers)
+    return prepare(evidence, options, evidence.groups, tables), parameters
+
+
+def _carry_theta(theta: Float, previous: ClubFit, groups: tuple[str, ...]) -> Float:
+    made = theta.copy()
+    made[:, : season.FEATURES] = previous.beta[:, : season.FEATURES]
+    made[:, -3] = previous.log_spread
+    made[:, -2:] = previous.log_rate
+    if len(groups) > 1 and len(previous.groups) > 1:
+        for new, name in enumerate(groups):
+            if name in previous.groups:
+                old = previous.groups.index(name)
+                made[:, _own(new)] = previous.beta[:, _own(old)]
+    return made
+
+
+def _own(group: int) -> Int:
+    return season.FEATURES * (1 + group) + np.arange(season.FEATURES)
+
+
+def _carry_calls(model: CallModel, previous: ClubFit, evidence: Evidence) -> CallModel:
+    old = previous.calls
+    where = calls.table_index(old, previous.observers)
+    every = np.concatenate([old.pair, old.method])
+    pair = model.pair.copy()
+    for i, (m, o) in enumerate(zip(model.pair_method, model.pair_observer, strict=True)):
+        pair[i] = every[where.get((int(m), evidence.observers[int(o)]), where[int(m), ""])]
+    return replace(
+        model, club=old.club, method=old.method, pair=pair, kappa=old.kappa, copy=old.copy, tied=old.tied
+    )
