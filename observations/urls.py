@@ -1,10 +1,13 @@
-"""Addresses of the chart, spot sheets, looks, proofs and histories."""
+"""Addresses of the chart, spot sheets and histories."""
 
-from django.urls import URLPattern, URLResolver, path
+from django.urls import path
 
-from observations import api_spots
+from observations import api_spots, pages
 
-urlpatterns: list[URLPattern | URLResolver] = [
+urlpatterns = [
+    path("", pages.chart),
+    path("spots/<uuid:key>/", pages.spot_sheet),
+    path("spots/<uuid:key>/panel/", pages.spot_panel),
     path("api/spots/", api_spots.SpotsView.as_view()),
     path("api/spots/<uuid:key>/", api_spots.SpotView.as_view()),
     path("api/spots/<uuid:key>/history/", api_spots.HistoryView.as_view()),

@@ -2,9 +2,15 @@
 
 from django.urls import path
 
-from spots import api
+from spots import api, views
 
 urlpatterns = [
+    path("spots/new/", views.spot_new),
+    path("spots/<uuid:key>/edit/", views.spot_edit),
+    path("waters/", views.waters),
+    path("waters/new/", views.water_new),
+    path("waters/<uuid:key>/", views.water_page),
+    path("waters/<uuid:key>/edit/", views.water_edit),
     path("api/waters/", api.WatersView.as_view()),
     path("api/waters/<uuid:key>/", api.WaterView.as_view()),
     path("api/waters/<uuid:key>/chart/", api.WaterChartView.as_view()),

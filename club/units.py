@@ -1,0 +1,69 @@
+"""Units as each member chose them. Everything stored is SI; this is the only place that converts.
+
+The foot and the pound are exact by the international agreement of 1959; the inch is a twelfth of a foot.
+"""
+
+from dataclasses import dataclass
+
+from club.models import Member
+
+FOOT_M = 0.3048
+INCH_MM = 25.4
+POUND_KG = 0.45359237
+
+
+@dataclass(frozen=True)
+class Units:
+    """One reader's units: `m` or `ft`, `C` or `F`, `kg` or `lb`."""
+
+    length: str = "m"
+    temperature: str = "C"
+    weight: str = "kg"
+
+    @classmethod
+    def of(cls, member: Member | None) -> "Units":
+        if member is None:
+            return cls()
+        return cls(member.length_unit, member.temperature_unit, member.weight_unit)
+
+    @property
+    def depth_name(self) -> str:
+        return "feet" if self.length == "ft" else "metres"
+
+    def depth(self, metres: float | None) -> float | None:
+        """Metres to the reader's number."""
+        return metres if metres is None or self.length == "m" else metres / FOOT_M
+
+    def depth_text(self, metres: float) -> str:
+        """`5.2 m` or `17 ft`."""
+        if self.length == "ft":
+            return f"{metres / FOOT_M:.0f}\u00a0ft"
+        return f"{metres:.1f}".removesuffix(".0") + "\u00a0m"
+
+    def depth_range(self, low: float | None, high: float | None) -> str:
+        """`5 to 7 m`, `5 m`, or nothing."""
+        known = [value for value in (low, high) if value is not None]
+        if not known:
+            return ""
+        if len(known) == 2 and known[0] != known[1]:
+            return f"{self.depth_text(known[0]).split(chr(160))[0]} to {self.depth_text(known[1])}"
+        return self.depth_text(known[0])
+
+    def metres(self, number: float) -> float:
+        """The reader's number of depth to metres."""
+        return number if self.length == "m" else number * FOOT_M
+
+    def fish_text(self, millimetres: float) -> str:
+        """`312 mm` or `12.3 in`."""
+        return f"{millimetres / INCH_MM:.1f}\u00a0in" if self.length == "ft" else f"{millimetres:.0f}\u00a0mm"
+
+    def fish_mm(self, number: float) -> float:
+        return number if self.length == "m" else number * INCH_MM
+
+    def temperature_text(self, celsius: float) -> str:
+        if self.temperature == "F":
+            return f"{celsius * 9 / 5 + 32:.0f}\u00a0°F"
+        return f"{celsius:.1f}\u00a0°C"
+
+    def celsius(self, number: float) -> float:
+        return (number - 32) * 5 / 9 if self.temperature == "F" else number

@@ -1,0 +1,194 @@
+"""Looks in words: the evidence list, and what moved a probability."""
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+
+from django.db.models import Prefetch
+
+from club.units import Units
+from observations.models import (
+    PROVING,
+    Call,
+    Confirmation,
+    EchoGroup,
+    Finding,
+    History,
+    Method,
+    Observation,
+    Picture,
+)
+
+_BAND_WORDS = {"none": "no echoes", "1-3": "1 to 3 echoes", "4-8": "4 to 8 echoes", "9-20": "9 to 20 echoes",
+               "more": "more than 20 echoes"}  # fmt: skip
+SHORT_METHOD = {
+    Method.SONAR_2D: "2D sonar",
+    Method.DOWN: "Down-looking",
+    Method.SIDE: "Side-scan",
+    Method.FORWARD: "Forward-facing",
+    Method.CAMERA: "Camera",
+    Method.ROD: "Rod",
+    Method.EYE: "By eye",
+}
+
+
+@dataclass(frozen=True)
+class EvidenceRow:
+    """One look as the evidence list shows it."""
+
+    id: uuid.UUID
+    at: datetime  # local to the look
+    grade: str
+    what: str
+    how: str
+    who: str
+    pictures: list[uuid.UUID] = field(default_factory=list)
+    waits: bool = False
+
+
+def looks_at(spot_id: uuid.UUID, limit: int | None = None) -> list[Observation]:
+    """Return the looks at a spot that the viewer may see in full, newest first, with all that belongs to them."""
+    calls = EchoGroup.objects.select_related("call__species")
+    findings = Finding.objects.select_related("species", "corrected_species").prefetch_related(
+        Prefetch("confirmations", queryset=Confirmation.objects.select_related("checker"))
+    )
+    looks = (
+        Observation.objects.filter(spot_id=spot_id, withdrawn_at=None)
+        .select_related("observer")
+        .prefetch_related(
+            Prefetch("groups", queryset=calls),
+            Prefetch("findings", queryset=findings),
+            Prefetch("pictures", queryset=Picture.objects.order_by("created_at", "id")),
+            "presentations",
+        )
+        .order_by("-started_at", "id")
+    )
+    return list(looks[:limit] if limit else looks)
+
+
+def look_grade(look: Observation) -> str:
+    """Return the highest grade a look has for anything; `none` when it found nothing."""
+    findings = list(look.findings.all())
+    if any(finding.verified_at for finding in findings):
+        return "verified"
+    if findings:
+        return "landed" if look.method == Method.ROD else "seen"
+    if look.method in PROVING:
+        return "none"
+    return "none" if all(group.band == EchoGroup.Band.NONE for group in look.groups.all()) else "called"
+
+
+def _lengths(finding: Finding, units: Units) -> str:
+    lengths = sorted(finding.lengths_mm)
+    if not lengths:
+        return ""
+    if lengths[0] == lengths[-1]:
+        return f", {units.fish_text(lengths[0])}"
+    return f", {units.fish_text(lengths[0]).split(chr(160))[0]} to {units.fish_text(lengths[-1])}"
+
+
+def _call_of(group: EchoGroup) -> Call | None:
+    call = getattr(group, "call", None)
+    return call if isinstance(call, Call) else None
+
+
+def _group_words(group: EchoGroup, units: Units) -> str:
+    words = _BAND_WORDS[group.band]
+    if group.band != EchoGroup.Band.NONE:
+        words += f" {group.placement}" if group.placement else ""
+        words += f" at {units.depth_text(group.depth_m)}" if group.depth_m is not None else ""
+    call = _call_of(group)
+    if call is None:
+        return words if group.band == EchoGroup.Band.NONE else f"{words}, not called"
+    sure = f", {call.probability * 100:.0f}\u00a0% sure" if call.probability is not None else ""
+    gone = " (withdrawn)" if call.withdrawn_at else ""
+    return f"{call.species.name}{sure}, {words}{gone}"
+
+
+def what_words(look: Observation, units: Units) -> str:
+    """Say what a look showed or found."""
+    findings = list(look.findings.all())
+    if findings:
+        return "; ".join(
+            f"{finding.count} {(finding.corrected_species or finding.species).name}{_lengths(finding, units)}"
+            + (f", called {finding.species.name} at first" if finding.corrected_species else "")
+            for finding in findings
+        )
+    if look.method == Method.ROD:
+        responses = {item.response for item in look.presentations.all() if item.response}
+        told = responses - {"none"}
+        return f"{', '.join(sorted(told))}, none landed" if told else "no bite"
+    if look.method == Method.CAMERA:
+        return "nothing seen"
+    return "; ".join(_group_words(group, units) for group in look.groups.all()) or "nothing"
+
+
+def how_words(look: Observation, units: Units) -> str:
+    """Say how it was looked."""
+    parts = [SHORT_METHOD[Method(look.method)]]
+    if look.rod_hours:
+        parts.append(f"{look.rod_hours:.1f} rod-hours".replace(".0 ", " "))
+    elif look.minutes:
+        parts.append(f"{look.minutes:.0f} min")
+    if look.method in PROVING and look.secchi_m is not None:
+        parts.append(f"clarity {units.depth_text(look.secchi_m)}")
+    elif look.method in PROVING and look.clarity:
+        parts.append(f"{look.clarity} water")
+    if look.water_temp_c is not None:
+        parts.append(f"water {units.temperature_text(look.water_temp_c)}")
+    parts += [item.what for item in look.presentations.all()][:1]
+    if told := look.settings.get("text"):
+        parts.append(str(told))
+    return ", ".join(parts)
+
+
+def _who(look: Observation) -> tuple[str, bool]:
+    checkers = sorted(
+        {
+            confirmation.checker.name
+            for finding in look.findings.all()
+            for confirmation in finding.confirmations.all()
+            if confirmation.decision in {"confirmed", "corrected"}
+        }
+    )
+    if checkers:
+        return f"{look.observer.name}, checked by {' and '.join(checkers)}", False
+    waits = any(finding.verified_at is None for finding in look.findings.all())
+    return look.observer.name + (", waits for a checker" if waits else ""), waits
+
+
+def evidence_rows(looks: Sequence[Observation], units: Units) -> list[EvidenceRow]:
+    """Return the evidence list."""
+    rows = []
+    for look in looks:
+        who, waits = _who(look)
+        rows.append(
+            EvidenceRow(
+                id=look.id,
+                at=look.started_at + timedelta(minutes=look.utc_offset_min),
+                grade=look_grade(look),
+                what=what_words(look, units),
+                how=how_words(look, units),
+                who=who,
+                pictures=[picture.id for picture in look.pictures.all()],
+                waits=waits,
+            )
+        )
+    return rows
+
+
+def moved_words(row: History, looks: Sequence[Observation], units: Units) -> list[tuple[str, str]]:
+    """Return what moved a probability most, as (`up 24` or `down 3`, words)."""
+    by_id = {str(look.id): look for look in looks}
+    out = []
+    for item in row.moved_by:
+        look = by_id.get(item["look"])
+        points = round(abs(item["change"]) * 100)
+        if look is None:
+            continue
+        at = look.started_at + timedelta(minutes=look.utc_offset_min)
+        way = f"{'up' if item['change'] > 0 else 'down'} {points if points else 'under 1'}"
+        method = SHORT_METHOD[Method(look.method)]
+        out.append((way, f"{method} on {at.day} {at:%b %Y}: {what_words(look, units)}"))
+    return out

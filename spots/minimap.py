@@ -1,0 +1,81 @@
+"""A small chart around what is shown of one spot, drawn on the server as SVG without a script."""
+
+from math import cos, radians
+from typing import Any
+
+from django.db import connection
+from shapely.geometry import shape
+
+from spots.models import Water
+from spots.precision import ReleasedSpot
+
+WIDTH, HEIGHT = 440, 220
+_METRES_PER_DEGREE = 111_320.0  # along a meridian, near enough for drawing
+_HALF_WIDTH_M = 800.0
+_TINTS = ((20, 5), (10, 4), (5, 3), (2, 2), (0, 1))
+
+_PATHS = """
+SELECT kind, depth, ST_AsSVG(ST_Affine(ST_ClipByBox2D(g, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)),
+    %(sx)s, 0, 0, %(sy)s, -%(west)s * %(sx)s, -%(north)s * %(sy)s), 1, 1)
+FROM (
+    SELECT 'outline' AS kind, 0::float AS depth, outline AS g FROM spots_water WHERE id = %(water)s
+    UNION ALL
+    SELECT 'depth', depth_m, area FROM spots_deptharea WHERE water_id = %(water)s
+) parts
+WHERE g IS NOT NULL ORDER BY depth
+"""
+
+
+def _window(spot: ReleasedSpot, water: Water) -> tuple[float, float, float, float] | None:
+    """Return west, south, east, north around what is shown, in the picture's proportions."""
+    if spot.geometry is not None:
+        west, south, east, north = shape(spot.geometry).bounds
+    elif water.outline is not None:
+        west, south, east, north = water.outline.extent
+    else:
+        return None
+    middle = (south + north) / 2
+    across = _METRES_PER_DEGREE * cos(radians(middle))
+    width = max((east - west) * across * 1.25, 2 * _HALF_WIDTH_M, (north - south) * _METRES_PER_DEGREE * 1.25 * WIDTH / HEIGHT)
+    half_x, half_y = width / 2 / across, width * HEIGHT / WIDTH / 2 / _METRES_PER_DEGREE
+    centre = (west + east) / 2
+    return centre - half_x, middle - half_y, centre + half_x, middle + half_y
+
+
+def minimap(spot: ReleasedSpot, water: Water) -> dict[str, Any] | None:
+    """Return what the template draws: paths with their tints, the sign or the squares, and a scale bar."""
+    window = _window(spot, water)
+    if window is None:
+        return None
+    west, south, east, north = window
+    sx, sy = WIDTH / (east - west), HEIGHT / (north - south)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            _PATHS,
+            {"water": water.pk, "west": west, "south": south, "east": east, "north": north, "sx": sx, "sy": sy},
+        )
+        rows = cursor.fetchall()
+    paths = [{"kind": kind, "tint": _tint(depth), "d": d} for kind, depth, d in rows if d]
+    metres = (east - west) * _METRES_PER_DEGREE * cos(radians((south + north) / 2))
+    bar = next((step for step in (5000, 2000, 1000, 500, 200, 100) if step / metres * WIDTH < 130), 100)
+    point, squares = None, []
+    if spot.geometry and spot.geometry["type"] == "Point":
+        lon, lat = spot.geometry["coordinates"]
+        point = (round((lon - west) * sx, 1), round((north - lat) * sy, 1))
+    elif spot.geometry:
+        for polygon in spot.geometry["coordinates"]:
+            ring = " ".join(f"{(x - west) * sx:.1f},{(north - y) * sy:.1f}" for x, y in polygon[0])
+            squares.append(ring)
+    return {
+        "width": WIDTH,
+        "height": HEIGHT,
+        "paths": paths,
+        "point": point,
+        "squares": squares,
+        "bar": bar,
+        "bar_px": round(bar / metres * WIDTH, 1),
+    }
+
+
+def _tint(depth: float) -> int:
+    return next(tint for edge, tint in _TINTS if depth >= edge)
