@@ -2,18 +2,26 @@
 
 import secrets
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import available_timezones
 
 from django.contrib.gis.geos import MultiPolygon, Point, Polygon
 from django.core.exceptions import ValidationError
-from django.db import IntegrityError, transaction
+from django.db import transaction
 
 from club.models import Level
 from club.viewer import Viewer
 from spots.models import Grant, Position, Sheet, Spot, Term, Water, owner_key
-from spots.zones import OUTSIDE_ALLOWED_M, metres_off, outline_area_ha, publish_spot, publish_zones
+from spots.zones import (
+    OUTSIDE_ALLOWED_M,
+    metres_off,
+    outline_area_ha,
+    publish_spot,
+    publish_spots,
+    publish_zones,
+)
 
 CLUB = "club"
 
@@ -64,9 +72,17 @@ def save_water(water: Water) -> Water:
 
 def check_position(water: Water, point: Point) -> list[str]:
     """Return warnings about a point, or raise ValidationError when it cannot be on this water."""
+    check_on_earth(point)
+    return judge_distance(water, point, metres_off(water, point))
+
+
+def check_on_earth(point: Point) -> None:
     if not (-180 <= point.x <= 180 and -90 <= point.y <= 90):
         raise ValidationError({"position": "Latitude must lie within ±90 and longitude within ±180."})
-    off = metres_off(water, point)
+
+
+def judge_distance(water: Water, point: Point, off: float | None) -> list[str]:
+    """Return warnings about a point `off` metres outside a water; raise ValidationError beyond the limit."""
     if off is None or off == 0:
         return []
     if off <= OUTSIDE_ALLOWED_M:
@@ -103,20 +119,13 @@ def create_spot(draft: SpotDraft, viewer: Viewer, moment: datetime) -> tuple[Spo
     Raises ValidationError, naming the field, before anything is saved.
     """
     warnings = check_position(draft.water, draft.point) if draft.point else []
-    member_id, team_id = owners_of(draft.scope, viewer)
-    spot = Spot(
-        id=draft.id,
-        water=draft.water,
-        alias=draft.alias.strip(),
-        area_cover=_area_cover(draft.cover),
-        owner_member_id=member_id,
-        owner_team_id=team_id,
-        owner=owner_key(member_id, team_id),
-        scope=draft.scope,
-        created_at=moment,
-    )
+    return save_spots([draft], viewer, moment)[0], warnings
+
+
+def check_sheet(draft: SpotDraft) -> Sheet:
+    """Return the unsaved sheet of a draft. Raises ValidationError naming the field."""
     sheet = Sheet(
-        spot=spot,
+        spot_id=draft.id,
         name=draft.name.strip(),
         cover=draft.cover,
         structure=draft.structure,
@@ -128,21 +137,51 @@ def create_spot(draft: SpotDraft, viewer: Viewer, moment: datetime) -> tuple[Spo
         notes=draft.notes,
     )
     sheet.full_clean(exclude=["spot"], validate_unique=False)
+    return sheet
+
+
+def save_spots(drafts: Sequence[SpotDraft], viewer: Viewer, moment: datetime) -> list[Spot]:
+    """Save new spots whose positions were checked (`check_position`), all or none."""
+    sheets = [check_sheet(draft) for draft in drafts]
+    spots = [_spot_row(draft, viewer, moment) for draft in drafts]
+    placed = [(draft, draft.point) for draft in drafts if draft.point]
+    by_id = {spot.id: spot for spot in spots}
     with transaction.atomic():
-        _save_with_number(spot)
-        Grant.objects.bulk_create(grants_for(spot, draft.grants, moment, viewer.member_id))
-        sheet.save(force_insert=True)
-        if draft.point:
-            Position.objects.create(
-                spot=spot,
-                point=draft.point,
+        _save_with_numbers(spots)
+        Grant.objects.bulk_create(
+            grant
+            for draft in drafts
+            for grant in grants_for(by_id[draft.id], draft.grants, moment, viewer.member_id)
+        )
+        Sheet.objects.bulk_create(sheets)
+        Position.objects.bulk_create(
+            Position(
+                spot_id=draft.id,
+                point=point,
                 typed=draft.typed,
                 source=draft.source,
                 error_m=draft.error_m,
                 updated_at=moment,
             )
-            publish_spot(spot, draft.point)
-    return spot, warnings
+            for draft, point in placed
+        )
+        publish_spots([(by_id[draft.id], point) for draft, point in placed])
+    return spots
+
+
+def _spot_row(draft: SpotDraft, viewer: Viewer, moment: datetime) -> Spot:
+    member_id, team_id = owners_of(draft.scope, viewer)
+    return Spot(
+        id=draft.id,
+        water=draft.water,
+        alias=draft.alias.strip(),
+        area_cover=_area_cover(draft.cover),
+        owner_member_id=member_id,
+        owner_team_id=team_id,
+        owner=owner_key(member_id, team_id),
+        scope=draft.scope,
+        created_at=moment,
+    )
 
 
 def grants_for(
@@ -162,17 +201,17 @@ def grants_for(
     ]
 
 
-def _save_with_number(spot: Spot) -> None:
-    """Save with a random free number. A taken one may belong to a spot that the writer cannot see: try another."""
-    for _ in range(20):
-        spot.number = 1000 + secrets.randbelow(9000)
-        try:
-            with transaction.atomic():
-                spot.save(force_insert=True)
-        except IntegrityError as error:
-            if "spot_number" not in str(error):
-                raise
-        else:
+def _save_with_numbers(spots: Sequence[Spot]) -> None:
+    """Save with random free numbers. The holder of a taken one may be hidden from the writer: try another."""
+    left = list(spots)
+    for _ in range(40):
+        for spot in left:
+            spot.number = 1000 + secrets.randbelow(9000)
+        # A conflict skips its row in silence: nothing is learned of the spot that holds the number.
+        Spot.objects.bulk_create(left, ignore_conflicts=True)
+        saved = set(Spot.objects.filter(pk__in=[spot.pk for spot in left]).values_list("pk", flat=True))
+        left = [spot for spot in left if spot.pk not in saved]
+        if not left:
             return
     raise ValidationError({"water": "No free spot number was found on this water."})
 
