@@ -330,6 +330,21 @@ def _effort_row(kind: str, months: Sequence[Month], current: int | None, compact
     return f'<tr class="effort-{kind}"><th scope="row">{kind}</th>{"".join(cells)}</tr>'
 
 
+def verified_year(months: Sequence[bool], current: int | None = None) -> str:
+    """Twelve boxes, solid where a month had a verified fish. ValueError unless there are 12."""
+    if len(months) != 12:
+        raise ValueError(f"a year has 12 months, not {len(months)}")
+    boxes = "".join(
+        f'<li class="{"verified" if yes else "open"}{" this-month" if m == current else ""}">'
+        f'<svg width="100%" height="14" aria-hidden="true" focusable="false">'
+        '<rect x=".5" y=".5" width="100%" height="13"/></svg>'
+        f'<span aria-hidden="true">{MONTHS[m - 1][0]}</span>'
+        f'<span class="sr-only">{MONTHS_LONG[m - 1]}: {"verified" if yes else "not verified"}</span></li>'
+        for m, yes in enumerate(months, start=1)
+    )
+    return f'<ol class="verified-boxes">{boxes}</ol>'
+
+
 def ribbon_key(*, guesses: bool = True) -> str:
     """The ribbon's key: band, open ring, hatch."""
     bar = (

@@ -165,6 +165,12 @@ DRAWINGS: Final[dict[str, str]] = {
     + '<circle cx="4.6" cy="19" r="2.6" fill="currentColor"/><circle cx="19.4" cy="19" r="2.6"'
     ' fill="currentColor"/><circle cx="12" cy="4" r="2.6" fill="currentColor"/>',
     "club": _line("M3 20.6h18M5 20.4V10l7-5.6 7 5.6v10.4M10 20.4v-6h4v6", 1.8),
+    "waters": _line(
+        "M2.5 8c3-2.6 6.2-2.6 9.5 0s6.5 2.6 9.5 0M2.5 13c3-2.6 6.2-2.6 9.5 0s6.5 2.6 9.5 0"
+        "M2.5 18c3-2.6 6.2-2.6 9.5 0s6.5 2.6 9.5 0",
+        1.8,
+    ),
+    "import": _line("M12 3v12M7 10.4l5 5 5-5M3.4 17v4h17.2v-4", 1.8),
     "about": _line("M12 2.6a9.4 9.4 0 1 0 0 18.8 9.4 9.4 0 0 0 0-18.8ZM12 11v6M12 7v.2", 1.9),
     "ramp": (_hollow('path d="M3 3h18v18H3z"') + _line("M3 3h18v18H3ZM7.5 16.5l9-9M13 7.5h3.5V11", 1.7)),
     "hazard": _line("M12 3.4L22 20.6H2ZM12 9.6v5M12 17.6v.1", 1.8),

@@ -94,6 +94,12 @@ def season_ribbons(
 
 
 @register.simple_tag
+def verified_year(months: Sequence[bool], current: int | None = None) -> SafeString:
+    """``{% verified_year flags month %}``: twelve boxes, solid where a month had a verified fish."""
+    return _safe(figures.verified_year(months, current))
+
+
+@register.simple_tag
 def ribbon_key(guesses: bool = True) -> SafeString:
     """The key to a season ribbon."""
     return _safe(figures.ribbon_key(guesses=guesses))
@@ -109,6 +115,18 @@ def tally(n: int) -> SafeString:
 def chart_sprite() -> SafeString:
     """The signs that the chart's script draws with ``<use>``."""
     return _safe(signs.sprite(CHART_SIGNS))
+
+
+@register.simple_tag
+def months() -> list[tuple[int, str, str]]:
+    """``{% months as year %}``: (number, short, long) of each month."""
+    return [(m, figures.MONTHS[m - 1], figures.MONTHS_LONG[m - 1]) for m in range(1, 13)]
+
+
+@register.filter
+def split_words(text: str) -> list[str]:
+    """``{% for g in "called seen"|split_words %}``."""
+    return text.split()
 
 
 @register.filter

@@ -166,6 +166,18 @@ def test_a_species_name_cannot_carry_markup() -> None:
     assert "&lt;script&gt;" in markup
 
 
+def test_a_year_of_proof_is_solid_where_something_was_verified() -> None:
+    boxes = parse(figures.verified_year([m in (4, 5) for m in range(1, 13)], 5)).findall("li")
+    assert [m for m, box in enumerate(boxes, start=1) if "verified" in (box.get("class") or "").split()] == [
+        4,
+        5,
+    ]
+    assert "".join(boxes[3].find("span[@class='sr-only']").itertext()) == "April: verified"  # type: ignore[union-attr]
+    assert [m for m, box in enumerate(boxes, start=1) if "this-month" in (box.get("class") or "")] == [5]
+    with pytest.raises(ValueError, match="12 months"):
+        figures.verified_year([True] * 11)
+
+
 def test_no_figure_carries_inline_style_script_or_id() -> None:
     """The content security policy forbids the first two; ids would repeat on one page."""
     drawn = [
@@ -173,6 +185,7 @@ def test_no_figure_carries_inline_style_script_or_id() -> None:
         figures.ruled_scale(0.5, 0.2, 0.8),
         figures.tally(7),
         figures.ribbon_key(),
+        figures.verified_year([True] * 12),
         figures.season_ribbon([("Bluegill", year()), ("Crappie", year())], 4),
         *(signs.sign(name) for name in signs.DRAWINGS),
     ]
