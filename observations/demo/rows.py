@@ -165,6 +165,7 @@ class LookRow:
     sky: str
     note: str
     scope: str
+    # Of a sonar look: it was drawn for a camera drop; of a drop: it was made for such a look.
     random_check: bool
     received_at: datetime
     groups: tuple[GroupRow, ...] = ()

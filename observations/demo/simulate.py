@@ -101,8 +101,8 @@ class Teller:
         self.refusals = 0
         self._open: dict[int, tuple[datetime, Visit]] = {}
         self._keys = 0
-        # The latest group with echoes at a visit, which a proof may settle.
-        self._last_group: dict[int, tuple[GroupRow, datetime, str]] = {}
+        # The latest group with echoes that a member saw at a visit: what their proof may settle.
+        self._last_group: dict[tuple[int, str], tuple[GroupRow, datetime, str]] = {}
 
     def _key(self) -> int:
         self._keys += 1
@@ -139,9 +139,10 @@ class Teller:
                 drawn = False
             asked = asked or drawn
             if group.count or drawn or stop.thorough or rng.random() < person.care:
-                self._log(stop, visit, method, at, scope, float(rng.integers(2, 6)), groups=(group,))
+                minutes = float(rng.integers(2, 6))
+                self._log(stop, visit, method, at, scope, minutes, groups=(group,), asked=drawn)
                 if group.count:
-                    self._last_group[visit.key] = (group, at, method)
+                    self._last_group[visit.key, person.username] = (group, at, method)
             at += timedelta(minutes=int(rng.integers(3, 7)))
         eager = 0.8 if shown else 0.14
         if asked or ("camera" in gear and (stop.thorough or rng.random() < eager * gear["camera"] * 1.1)):
@@ -190,7 +191,14 @@ class Teller:
         secchi = self._secchi(stop)
         seen = camera(visit, self.truth, minutes, secchi, stop.spot.cover, rng)
         self._log(
-            stop, visit, "camera", at, scope, minutes, findings=self._settle(visit, seen, at), asked=asked
+            stop,
+            visit,
+            "camera",
+            at,
+            scope,
+            minutes,
+            findings=self._settle(stop, visit, seen, at),
+            asked=asked,
         )
         return at + timedelta(minutes=minutes + 3)
 
@@ -201,12 +209,12 @@ class Teller:
         landed, responses = rod(visit, self.truth, hours, lure_for(stop.person, rng), rng)
         self._log(
             stop, visit, "rod", at, scope, round(hours * 60.0), rod_hours=hours,
-            findings=self._settle(visit, landed, at), presentations=tuple(responses),
+            findings=self._settle(stop, visit, landed, at), presentations=tuple(responses),
         )  # fmt: skip
 
-    def _settle(self, visit: Visit, sights: list[Sight], at: datetime) -> tuple[FindingRow, ...]:
-        """Findings tied to the visit's latest echoes: same fish if it was watched, else same cover."""
-        group, when, method = self._last_group.get(visit.key, (None, at, ""))
+    def _settle(self, stop: Stop, visit: Visit, sights: list[Sight], at: datetime) -> tuple[FindingRow, ...]:
+        """Findings tied to the member's latest echoes: same fish if it was watched, else same cover."""
+        group, when, method = self._last_group.get((visit.key, stop.person.username), (None, at, ""))
         rows = []
         for sight in sights:
             settles = group.key if group is not None and at - when < timedelta(hours=2) else None

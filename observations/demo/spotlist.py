@@ -38,7 +38,8 @@ WHIMS = (
     "Broken Oar", "Sixpence", "The Parlour", "Rook Tree", "Quiet Corner", "Barn Door", "Left Boot",
     "Long Wait", "Apple Crate", "Pepper Pot", "Noon Stop", "The Attic", "Rusty Gate", "Wren House",
     "Bottom Drawer", "Old Harrow", "Church Mouse", "The Pantry", "Last Cast Log", "Sugar Bowl",
-    "Green Bucket",    "Hedge End", "Spare Key", "The Cellar", "Ink Pot", "Dog's Leg", "Short Straw", "Lantern Post",
+    "Green Bucket", "Hedge End", "Spare Key", "The Cellar", "Ink Pot", "Dog's Leg", "Short Straw",
+    "Lantern Post",
     "Milk Churn", "Pear Tree", "Flat Cap", "The Step", "Brass Hook", "Hay Wagon", "Thimble", "Stile",
 )  # fmt: skip
 
