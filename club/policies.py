@@ -1,5 +1,7 @@
 """Rights of the web and worker roles on the club's tables."""
 
+# ruff: noqa: S608  (put together from the constants of this file and of club.rls)
+
 from club.rls import AUDIENCES, MEMBER, MOMENT, Table
 
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
@@ -39,7 +41,14 @@ _LEADS = (
 )
 
 TABLES = [
-    Table("django_session", insert="true", update="true", delete="true", private=False, worker=("SELECT", "DELETE")),
+    Table(
+        "django_session",
+        insert="true",
+        update="true",
+        delete="true",
+        private=False,
+        worker=("SELECT", "DELETE"),
+    ),
     Table("django_content_type", private=False),
     Table("django_migrations", private=False),
     # Names and roles are for the pages to show or not; passwords are hashes. Which columns may change, see

@@ -46,6 +46,7 @@ MIDDLEWARE = [
     # From here on everything, the rendering of the response included, happens inside one transaction
     # that knows who is looking and when.
     "club.viewer.ViewingMiddleware",
+    "club.setup.SetUpMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",

@@ -33,7 +33,9 @@ class TooManyAttempts(Exception):  # noqa: N818
     @property
     def words(self) -> str:
         minutes = -(-self.seconds // 60)
-        return f"Too many failed attempts. Wait {minutes} minute{'' if minutes == 1 else 's'}, then try again."
+        return (
+            f"Too many failed attempts. Wait {minutes} minute{'' if minutes == 1 else 's'}, then try again."
+        )
 
 
 def address_of(request: HttpRequest) -> str:

@@ -1,0 +1,62 @@
+"""`POST /api/auth/token/`: a token for scripts, against a username and a password."""
+
+from drf_spectacular.utils import OpenApiResponse, extend_schema
+from rest_framework import serializers
+from rest_framework.parsers import FormParser, JSONParser, MultiPartParser
+from rest_framework.permissions import AllowAny
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from club.models import ApiToken
+from club.sign_in import WRONG, TooManyAttempts, WrongCredentials, address_of, check_sign_in
+from club.viewer import viewer_of, viewing
+
+
+class CredentialsSerializer(serializers.Serializer):  # type: ignore[type-arg]
+    username = serializers.CharField(max_length=150)
+    password = serializers.CharField(max_length=1000, trim_whitespace=False, style={"input_type": "password"})
+
+
+class TokenSerializer(serializers.Serializer):  # type: ignore[type-arg]
+    token = serializers.CharField(help_text="Send it as `Authorization: Token …`. It is not shown again.")
+
+
+class ProblemSerializer(serializers.Serializer):  # type: ignore[type-arg]
+    detail = serializers.CharField()
+
+
+class TokenView(APIView):
+    """Make a token. The member sees and revokes it on their account page."""
+
+    # Neither a session nor a token counts here, so no cookie can be abused and no CSRF check is needed.
+    authentication_classes = []
+    permission_classes = [AllowAny]
+    parser_classes = [JSONParser, FormParser, MultiPartParser]
+
+    @extend_schema(
+        operation_id="auth_token_create",
+        tags=["auth"],
+        auth=[],
+        request=CredentialsSerializer,
+        responses={
+            200: TokenSerializer,
+            400: OpenApiResponse(ProblemSerializer, "A wrong username or password; it is not said which."),
+            429: OpenApiResponse(ProblemSerializer, "Too many failed attempts; see Retry-After."),
+        },
+    )
+    def post(self, request: Request) -> Response:
+        given = CredentialsSerializer(data=request.data)
+        given.is_valid(raise_exception=True)
+        username, password = given.validated_data["username"], given.validated_data["password"]
+        asked = request._request
+        moment = asked.moment  # type: ignore[attr-defined]
+        try:
+            member = check_sign_in(username, password, address_of(asked), moment)
+        except WrongCredentials:
+            return Response({"detail": WRONG}, status=400)
+        except TooManyAttempts as wait:
+            return Response({"detail": wait.words}, status=429, headers={"Retry-After": str(wait.seconds)})
+        with viewing(viewer_of(member), moment):
+            token = ApiToken.issue(member, "made by a script")[1]
+        return Response({"token": token})

@@ -1,0 +1,29 @@
+"""Addresses of signing in, of a member's account and of the club's page."""
+
+from django.urls import URLPattern, URLResolver, path
+
+from club import api_auth, club_views, people_views
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("sign-in/", people_views.sign_in, name="sign-in"),
+    path("sign-out/", people_views.sign_out, name="sign-out"),
+    path("setup/", people_views.set_up, name="setup"),
+    path("invitation/<str:token>/", people_views.invitation, name="invitation"),
+    path("account/", people_views.account, name="account"),
+    path("account/password/", people_views.change_password, name="change-password"),
+    path("account/sessions/", people_views.end_other_sessions, name="end-other-sessions"),
+    path("account/tokens/", people_views.make_token, name="make-token"),
+    path("account/tokens/<uuid:token_id>/revoke/", people_views.revoke_token, name="revoke-token"),
+    path("club/", club_views.club, name="club"),
+    path("club/about/", club_views.change_club, name="change-club"),
+    path("club/invite/", club_views.invite, name="invite"),
+    path("club/invite/<uuid:invitation_id>/withdraw/", club_views.withdraw, name="withdraw-invitation"),
+    path("club/members/<uuid:member_id>/", club_views.person, name="person"),
+    path("club/members/<uuid:member_id>/end/", club_views.end_membership, name="end-membership"),
+    path("club/members/<uuid:member_id>/take-back/", club_views.take_back, name="take-back"),
+    path("club/teams/", club_views.new_team, name="new-team"),
+    path("club/teams/<uuid:team_id>/", club_views.team, name="team"),
+    path("club/teams/<uuid:team_id>/<int:place_id>/captain/", club_views.captain, name="make-captain"),
+    path("club/teams/<uuid:team_id>/<int:place_id>/out/", club_views.out_of_team, name="out-of-team"),
+    path("api/auth/token/", api_auth.TokenView.as_view(), name="api-token"),
+]
