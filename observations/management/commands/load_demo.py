@@ -1,0 +1,43 @@
+"""``load_demo``: the invented club, its lake and three seasons of looks. Runs as the database's owner."""
+
+from time import monotonic
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+from django.db import transaction
+
+from club.models import Club, Member
+from observations.demo.loading import Loader
+from observations.demo.loading_looks import load_looks, load_pictures
+from observations.demo.simulate import simulate
+from observations.jobs import wake
+from observations.models import Due
+
+
+class Command(BaseCommand):
+    help = "Load the demo club (invented people, lake and looks). Does nothing when it is there already."
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        club = Club.objects.first()
+        if club is not None and club.is_demo and Member.objects.exists():
+            self.stdout.write("The demo club is loaded already.")
+            return
+        if Member.objects.exists():
+            raise CommandError(
+                f"This database belongs to {club.name if club else 'a club'}: the demo club is not loaded into it."
+            )
+        start = monotonic()
+        demo = simulate()
+        self.stdout.write(
+            f"{len(demo.spots)} spots and {len(demo.looks)} looks in {monotonic() - start:.1f} s"
+        )
+        with transaction.atomic():
+            loader = Loader(demo)
+            loader.load()
+            load_looks(demo, loader)
+            load_pictures(demo, loader, self.stdout.write)
+            wake()
+        self.stdout.write(
+            f"The demo club is loaded: {len(loader.members)} members, {Due.objects.count()} spots due for the"
+            f" worker, {monotonic() - start:.1f} s in all."
+        )
