@@ -1,0 +1,63 @@
+"""The spots an importer sees exactly, by water and name. No other spot exists for an import."""
+
+import uuid
+from dataclasses import dataclass
+
+from django.contrib.gis.geos import Point
+
+from spots.precision import ReleasedSpot, released_spots
+
+
+def name_key(name: str) -> str:
+    """Return what two spellings of one name share: letters in any case, spaces in any number."""
+    return " ".join(name.split()).casefold()
+
+
+@dataclass(frozen=True)
+class Known:
+    """A spot that is there already, or that this file will create."""
+
+    id: uuid.UUID
+    water_id: uuid.UUID
+    name: str
+    point: Point | None
+    scope: str
+
+
+def _known(spot: ReleasedSpot) -> Known:
+    point = None
+    if spot.geometry and spot.geometry["type"] == "Point":
+        longitude, latitude = spot.geometry["coordinates"]
+        point = Point(longitude, latitude, srid=4326)
+    return Known(spot.id, spot.water_id, spot.label, point, spot.scope)
+
+
+class KnownSpots:
+    """Spots by (water, name)."""
+
+    def __init__(self, water_id: uuid.UUID | None = None) -> None:
+        self._by_name: dict[str, list[Known]] = {}
+        self._tried: dict[tuple[str, uuid.UUID], int] = {}
+        for spot in released_spots(water_id=water_id):
+            if spot.is_exact:
+                self.add(_known(spot))
+
+    def add(self, spot: Known) -> None:
+        self._by_name.setdefault(name_key(spot.name), []).append(spot)
+
+    def named(self, name: str, water_id: uuid.UUID | None = None) -> list[Known]:
+        """Return the spots of that name on one water, or on any."""
+        spots = self._by_name.get(name_key(name), [])
+        return [spot for spot in spots if water_id in (None, spot.water_id)]
+
+    def free_name(self, name: str, water_id: uuid.UUID) -> str:
+        """Return the name, or the name with the first number that makes it new on this water."""
+        if not self.named(name, water_id):
+            return name
+        at = (name_key(name), water_id)
+        for number in range(self._tried.get(at, 1) + 1, 1_000_000):
+            numbered = f"{name[:70]} ({number})"
+            if not self.named(numbered, water_id):
+                self._tried[at] = number
+                return numbered
+        raise ValueError("there are a million spots of one name")
