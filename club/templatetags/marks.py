@@ -9,7 +9,7 @@ from django import template
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
-from club import figures, signs
+from club import figures, profiles, signs
 
 register = template.Library()
 
@@ -109,6 +109,18 @@ def ribbon_key(guesses: bool = True) -> SafeString:
 def tally(n: int) -> SafeString:
     """``{% tally n %}``: tally marks, or the number when there are many."""
     return _safe(figures.tally(n))
+
+
+@register.simple_tag
+def depth_profile(
+    fish: Sequence[profiles.Fish],
+    bands: Sequence[profiles.Band],
+    bottom: float,
+    top: float = 0.0,
+    unit: str = "m",
+) -> SafeString:
+    """``{% depth_profile fish bands bottom=7 top=3 %}``: fish by depth and placement (club/profiles.py)."""
+    return _safe(profiles.depth_profile(fish, bands, bottom=bottom, top=top, unit=unit))
 
 
 @register.simple_tag

@@ -88,7 +88,7 @@ export function scale(map, host, feet = false) {
     else if (metres >= 2000) [unit, perUnit] = ["km", 1000];
     const whole = round(metres / perUnit);
     const px = (whole * perUnit * SPACE) / metres;
-    svg.setAttribute("width", px + 60);
+    svg.setAttribute("width", px + 26);
     svg.setAttribute("aria-label", `Scale bar: ${whole} ${unit}`);
     const q = px / 4;
     svg.innerHTML =

@@ -38,6 +38,18 @@ function touches(a, b) {
   return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
 }
 
+/** What else a spot's label says: to whom it is shown, or that it is paused. */
+function aside(p) {
+  return p.sharing ?? (p.paused ? "paused" : "");
+}
+
+/** The second line of a label: best grade, chance with its interval, and a word. */
+function doubt(p, word = "") {
+  const said = word ? `<b class="${p.sharing ? "restricted" : ""}">${word}</b>` : "";
+  const line = `${p.grade ? sign(p.grade, 16) : ""}${bar(p)}${said}`;
+  return line && `<span class="l-doubt">${line}</span>`;
+}
+
 export class Labels {
   /** furniture(): boxes in container pixels that labels keep clear of. */
   constructor(map, spots, furniture) {
@@ -66,7 +78,7 @@ export class Labels {
 
   /** How big a spot's label is, by tier. */
   spotForms(p) {
-    const words = p.sharing ?? (p.paused ? "paused" : "");
+    const words = aside(p);
     const line = 20 + (p.probability == null ? 0 : 50) + (words ? width(words, "small") + 8 : 0);
     const name = width(p.name, "name") + 4;
     return { full: [Math.max(name, line), 38], name: [name, 20] };
@@ -86,7 +98,9 @@ export class Labels {
         rank: this.rank(feature.properties, id),
         must: spots.chosen === id,
         sign: { x: at.x - r, y: at.y - r, w: 2 * r, h: 2 * r, owner: id },
-        tiers: Object.entries(forms).map(([name, [w, h]]) => ({ name, boxes: beside(at.x, at.y, r, w, h) })),
+        tiers: feature.properties.name
+          ? Object.entries(forms).map(([name, [w, h]]) => ({ name, boxes: beside(at.x, at.y, r, w, h) }))
+          : [],
       });
     }
     return out;
@@ -227,11 +241,7 @@ export class Labels {
       const p = item.feature.properties;
       const few = p.sharing ? " restricted" : "";
       const chosen = item.must ? " chosen" : "";
-      const words = p.sharing ?? (p.paused ? "paused" : "");
-      const second =
-        tier === "full"
-          ? `<span class="l-doubt">${p.grade ? sign(p.grade, 16) : ""}${bar(p)}${words ? `<b class="${p.sharing ? "restricted" : ""}">${words}</b>` : ""}</span>`
-          : "";
+      const second = tier === "full" ? doubt(p, aside(p)) : "";
       return `<div class="c-label l-spot ${side}${few}${chosen}" data-kind="spot" data-choose="${escape(item.id)}"><b class="l-name">${escape(p.name)}</b>${second}</div>`;
     }
     const { zone, one, words } = item;
@@ -239,7 +249,7 @@ export class Labels {
     let second = "";
     if (tier === "full")
       second = one
-        ? `<span class="l-doubt">${one.grade ? sign(one.grade, 16) : ""}${bar(one)}</span>`
+        ? doubt(one)
         : `<span class="l-ha">${hectares(zone.spots[0].properties.zone_ha)} of water</span>`;
     const last = tier === "name" ? "" : `<b class="restricted">${words.join(tier === "full" ? " " : "<br>")}</b>`;
     return `<div class="c-label l-zone ${side}${inside}" data-kind="zone" data-choose="${escape(zone.id)}"><b class="l-name">${escape(item.name)}</b>${second}${last}</div>`;

@@ -94,7 +94,7 @@ export function place(items, taken, view) {
         break;
       }
     }
-    if (!found && item.must) found = { tier: item.tiers[0].name, box: item.tiers[0].boxes[0] };
+    if (!found && item.must && item.tiers.length) found = { tier: item.tiers[0].name, box: item.tiers[0].boxes[0] };
     if (!found) continue;
     placed.set(item.id, found);
     taken.add({ ...found.box, owner: item.id });
