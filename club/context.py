@@ -6,29 +6,44 @@ from django.conf import settings
 from django.http import HttpRequest
 
 from club.models import Club
+from club.viewer import PUBLIC, Viewer
+
+
+def _pages(viewer: Viewer) -> list[tuple[str, str]]:
+    """Return (label, address) of the pages that this viewer may open."""
+    pages = [("Chart", "/")]
+    if viewer.is_member:
+        pages.append(("Log", "/log/"))
+    if viewer.is_checker:
+        pages.append(("Proofs", "/proofs/"))
+    pages.append(("Waters", "/waters/"))
+    if viewer.is_member:
+        pages += [("Import", "/import/"), ("Club", "/club/")]
+    return pages
 
 
 def page(request: HttpRequest) -> dict[str, Any]:
-    viewer = getattr(request, "viewer", None)
+    """The context processor of every template."""
+    viewer: Viewer = getattr(request, "viewer", PUBLIC)
+    member = getattr(request, "member", None)
     club = Club.objects.first()
-    items = [("Chart", "/")]
-    if viewer and viewer.is_member:
-        items += [("Log", "/log/")]
-        if viewer.is_checker:
-            items += [("Proofs", "/proofs/")]
-    items += [("Waters", "/waters/")]
-    if viewer and viewer.is_member:
-        items += [("Import", "/import/"), ("Club", "/club/")]
     here = request.path
     nav = [
         {"label": label, "url": url, "current": here == "/" if url == "/" else here.startswith(url), "count": None}
-        for label, url in items
+        for label, url in _pages(viewer)
     ]
+    account = None
+    if member is not None:
+        account = {
+            "name": member.name,
+            "role": member.role_text,
+            "links": [{"label": "Your account", "url": "/account/"}],
+        }
     return {
         "nav": nav,
         "viewer": viewer,
-        "member": getattr(request, "member", None),
-        "club": club,
-        "is_demo": settings.DEMO,
+        "member": member,
+        "account": account,
+        "club_name": club.name + (" (an invented club)" if settings.DEMO else "") if club else "",
         "moment": getattr(request, "moment", None),
     }

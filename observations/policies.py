@@ -7,12 +7,18 @@ from spots.rules import owns_spot, sees
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
 _CHECKER = f"'checkers' = ANY ({AUDIENCES})"
 _IN_SCOPE = f"scope = ANY ({AUDIENCES})"
-_SEES_EXACTLY = f"({owns_spot('spot_id')} OR {sees('spot_id', Level.EXACT)})"
+
+
+def _exact(table: str) -> str:
+    return f"({owns_spot(f'{table}.spot_id')} OR {sees(f'{table}.spot_id', Level.EXACT)})"
+
+
+_LOOK_EXACT = _exact("observations_observation")
 
 # A member may log at a spot they see exactly, under their own name, in a scope of their own.
-_MAY_LOG = f"observer_id = {MEMBER} AND {_MEMBER} AND {_IN_SCOPE} AND {_SEES_EXACTLY}"
+_MAY_LOG = f"observer_id = {MEMBER} AND {_MEMBER} AND {_IN_SCOPE} AND {_LOOK_EXACT}"
 # An organiser brings in past records of others, for the club's own spots.
-_MAY_IMPORT = f"'organisers' = ANY ({AUDIENCES}) AND source = 'import' AND {_IN_SCOPE} AND {_SEES_EXACTLY}"
+_MAY_IMPORT = f"'organisers' = ANY ({AUDIENCES}) AND source = 'import' AND {_IN_SCOPE} AND {_LOOK_EXACT}"
 
 
 def _look(condition: str = "true") -> str:
@@ -41,7 +47,7 @@ TABLES = [
     ),
     Table(
         "observations_observation",
-        select=f"observer_id = {MEMBER} OR ({_IN_SCOPE} AND {_SEES_EXACTLY})",
+        select=f"observer_id = {MEMBER} OR ({_IN_SCOPE} AND {_LOOK_EXACT})",
         insert=f"({_MAY_LOG}) OR ({_MAY_IMPORT})",
         update=f"observer_id = {MEMBER}",
         update_columns=("withdrawn_at", "trip_id"),
@@ -80,8 +86,8 @@ TABLES = [
     Table("observations_refit", select=_MEMBER, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
     Table(
         "observations_history",
-        select=f"(edition = 'live' AND {_IN_SCOPE} AND {_SEES_EXACTLY})"
-        f" OR (edition = 'published' AND scope = 'club' AND {sees('spot_id', Level.WATER)})",
+        select=f"(edition = 'live' AND {_IN_SCOPE} AND {_exact('observations_history')})"
+        f" OR (edition = 'published' AND scope = 'club' AND {sees('observations_history.spot_id', Level.WATER)})",
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),

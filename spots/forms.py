@@ -97,7 +97,7 @@ class SpotForm(forms.Form):
         return (("members", level),) if level else ()
 
 
-class WaterForm(forms.ModelForm[Water]):
+class WaterForm(forms.ModelForm):  # type: ignore[type-arg]
     """A water's particulars; its outline comes by the import page."""
 
     class Meta:

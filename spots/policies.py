@@ -6,12 +6,20 @@ from spots.rules import owns, owns_spot, sees
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
-_SEES_EXACTLY = f"{owns_spot('spot_id')} OR {sees('spot_id', Level.EXACT)}"
+
+
+def _exact(table: str) -> str:
+    return f"{owns_spot(f'{table}.spot_id')} OR {sees(f'{table}.spot_id', Level.EXACT)}"
+
+
+def _own(table: str) -> str:
+    return owns_spot(f"{table}.spot_id")
+
 
 # A zone is shown to an audience that is granted `area`, at the minimum the organiser set for it; teams and
 # single members, who have no policy of their own, take the members'.
 _ZONE_GRANTED = sees(
-    "spot_id",
+    "spots_spotzone.spot_id",
     Level.AREA,
     " AND spots_spotzone.minimum_ha >= COALESCE(p.minimum_ha,"
     " (SELECT minimum_ha FROM club_audiencepolicy WHERE audience = 'members'))",
@@ -19,14 +27,15 @@ _ZONE_GRANTED = sees(
 
 TABLES = [
     # Waters and everything on their charts are public.
-    Table("spots_water", insert="true", update="true", private=False),
-    Table("spots_deptharea", insert="true", update="true", delete="true", private=False),
-    Table("spots_feature", insert="true", update="true", delete="true", private=False),
-    Table("spots_zone", insert="true", private=False),
-    Table("spots_term", insert="true", update="true", private=False),
+    # Only an organiser writes them.
+    Table("spots_water", insert=_ORGANISER, update=_ORGANISER),
+    Table("spots_deptharea", insert=_ORGANISER, update=_ORGANISER, delete=_ORGANISER),
+    Table("spots_feature", insert=_ORGANISER, update=_ORGANISER, delete=_ORGANISER),
+    Table("spots_zone", insert=_ORGANISER),
+    Table("spots_term", insert=_ORGANISER, update=_ORGANISER),
     Table(
         "spots_spot",
-        select=f"{owns('owner')} OR {sees('id', Level.WATER)}",
+        select=f"{owns('owner')} OR {sees('spots_spot.id', Level.WATER)}",
         insert=f"{owns('owner')} AND {_MEMBER}",
         update=owns("owner"),
         delete=owns("owner"),
@@ -42,24 +51,24 @@ TABLES = [
     ),
     Table(
         "spots_sheet",
-        select=_SEES_EXACTLY,
-        insert=owns_spot("spot_id"),
-        update=owns_spot("spot_id"),
-        delete=owns_spot("spot_id"),
+        select=_exact("spots_sheet"),
+        insert=_own("spots_sheet"),
+        update=_own("spots_sheet"),
+        delete=_own("spots_sheet"),
     ),
     Table(
         "spots_position",
-        select=_SEES_EXACTLY,
-        insert=owns_spot("spot_id"),
-        update=owns_spot("spot_id"),
-        delete=owns_spot("spot_id"),
+        select=_exact("spots_position"),
+        insert=_own("spots_position"),
+        update=_own("spots_position"),
+        delete=_own("spots_position"),
         worker=(),
     ),
     Table(
         "spots_spotzone",
-        select=f"{owns_spot('spot_id')} OR {_ZONE_GRANTED}",
-        insert=owns_spot("spot_id"),
-        delete=owns_spot("spot_id"),
+        select=f"{_own('spots_spotzone')} OR {_ZONE_GRANTED}",
+        insert=_own("spots_spotzone"),
+        delete=_own("spots_spotzone"),
         worker=(),
     ),
 ]

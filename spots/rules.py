@@ -23,7 +23,11 @@ LEVEL = (
 
 
 def sees(spot_id: str, level: int, extra: str = "") -> str:
-    """Return the condition that the viewer sees the spot of SQL expression `spot_id` at `level` or finer."""
+    """Return the condition that the viewer sees the spot of SQL expression `spot_id` at `level` or finer.
+
+    `spot_id` names its table: a bare column would be taken for the grant's own, and everything be seen.
+    """
+    _qualified(spot_id)
     return (
         f"EXISTS (SELECT 1 FROM spots_grant g LEFT JOIN {POLICY_OF_GRANT}"
         f" WHERE g.spot_id = {spot_id} AND {IN_FORCE} AND {LEVEL} >= {int(level)}{extra})"
@@ -36,4 +40,11 @@ def owns(owner: str) -> str:
 
 
 def owns_spot(spot_id: str) -> str:
+    """Return the condition that the viewer owns the spot of SQL expression `spot_id`, which names its table."""
+    _qualified(spot_id)
     return f"EXISTS (SELECT 1 FROM spots_spot s WHERE s.id = {spot_id} AND {owns('s.owner')})"
+
+
+def _qualified(column: str) -> None:
+    if "." not in column:
+        raise ValueError(f"{column} must name its table: a bare column means another one inside EXISTS")

@@ -24,17 +24,18 @@ def publish_zones(water: Water) -> int:
     if existing or water.outline is None:
         return existing
     low = wkb.loads(bytes(water.low_outline.wkb)) if water.low_outline else None
-    zones = cut_zones(wkb.loads(bytes(water.outline.wkb)), LADDER_HA, low)
+    cut = cut_zones(wkb.loads(bytes(water.outline.wkb)), LADDER_HA, low)
     numbers: dict[int, int] = {}
     rows = []
-    for zone in sorted(zones, key=lambda z: (z.minimum_ha, -z.polygon().bounds[3], z.polygon().bounds[0])):
+    drawn = [(zone, zone.polygon()) for zone in cut]
+    for zone, squares in sorted(drawn, key=lambda pair: (pair[0].minimum_ha, -pair[1].bounds[3], pair[1].bounds[0])):
         numbers[zone.minimum_ha] = numbers.get(zone.minimum_ha, 0) + 1
         rows.append(
             Zone(
                 water=water,
                 minimum_ha=zone.minimum_ha,
                 number=numbers[zone.minimum_ha],
-                squares=GEOSGeometry(memoryview(wkb.dumps(zone.polygon())), srid=4326),
+                squares=GEOSGeometry(memoryview(wkb.dumps(squares)), srid=4326),
                 water_ha=zone.water_ha,
             )
         )

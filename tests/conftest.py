@@ -1,0 +1,196 @@
+"""The fixed cast of every test, and a small club for them to meet in.
+
+organiser   keeps the club. Owns nothing of their own.
+checker     a member trusted to confirm proofs.
+member      owns a private spot, and logs most looks.
+teammate    fishes in Team Alder.
+captain     leads Team Alder.
+rival       fishes in Team Bittern.
+newcomer    a member without a team.
+guest       invited, not a member.
+nobody      signed out (None).
+"""
+
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from django.contrib.gis.geos import MultiPolygon, Point, Polygon
+from django.test import Client
+from django.utils import timezone
+
+from club.models import Club, Member, Team, TeamMembership
+from club.viewer import Viewer, viewer_of, viewing
+from observations.models import Observation
+from observations.services import FindingDraft, GroupDraft, LookDraft, record_look
+from spots.models import Spot, Water
+from spots.services import SpotDraft, create_spot, save_water
+
+PERSONAS = ("organiser", "checker", "member", "teammate", "captain", "rival", "newcomer", "guest", "nobody")
+NOON = datetime(2026, 6, 15, 17, 0, tzinfo=UTC)
+
+
+@pytest.fixture(autouse=True)
+def _quick_and_apart(settings: Any, tmp_path_factory: pytest.TempPathFactory) -> None:
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    settings.MEDIA_ROOT = tmp_path_factory.mktemp("media")
+    settings.CELERY_TASK_ALWAYS_EAGER = False
+    settings.STORAGES = {
+        **settings.STORAGES,
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    }
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _cut_each_water_once() -> Iterator[None]:
+    """Cutting is pure and takes a second for the test water; every test that asks again gets the same cut."""
+    from spots import zones
+
+    cut, known = zones.cut_zones, {}
+
+    def remember(outline: Any, ladder: Any, low: Any = None) -> Any:
+        key = (outline.wkb, tuple(ladder), low.wkb if low is not None else None)
+        if key not in known:
+            known[key] = cut(outline, ladder, low)
+        return known[key]
+
+    zones.cut_zones = remember
+    yield
+    zones.cut_zones = cut
+
+
+@dataclass
+class Cast:
+    """The people, by persona; `nobody` is None."""
+
+    organiser: Member
+    checker: Member
+    member: Member
+    teammate: Member
+    captain: Member
+    rival: Member
+    newcomer: Member
+    guest: Member
+    alder: Team
+    bittern: Team
+    nobody: None = None
+
+    def viewer(self, persona: str) -> Viewer:
+        return viewer_of(getattr(self, persona))
+
+
+@pytest.fixture
+def cast(db: None) -> Cast:
+    Club.objects.create(name="Test club")
+    people: dict[str, Member] = {}
+    for name in PERSONAS[:-1]:
+        role = {"organiser": "organiser", "guest": "guest"}.get(name, "member")
+        people[name] = Member.objects.create_user(
+            name, "tallow-" + name, name=name.capitalize(), role=role, is_checker=name == "checker"
+        )
+    alder = Team.objects.create(name="Team Alder")
+    bittern = Team.objects.create(name="Team Bittern")
+    TeamMembership.objects.create(team=alder, member=people["captain"], is_captain=True)
+    TeamMembership.objects.create(team=alder, member=people["teammate"])
+    TeamMembership.objects.create(team=bittern, member=people["rival"], is_captain=True)
+    return Cast(**people, alder=alder, bittern=bittern)
+
+
+def square_outline(west: float, south: float, size: float = 0.06) -> MultiPolygon:
+    ring = Polygon.from_bbox((west, south, west + size, south + size))
+    return MultiPolygon(ring, srid=4326)
+
+
+@pytest.fixture
+def water(cast: Cast) -> Water:
+    """A square lake of some 3,150 ha at 45 degrees north."""
+    return save_water(Water(name="Test water", time_zone="America/Chicago", outline=square_outline(-93.30, 45.00)))
+
+
+@dataclass
+class Places:
+    """Spots of each kind of owner and sharing; names say which."""
+
+    club: Spot  # the club's: exact to organisers, by policy an area to members
+    shared: Spot  # the club's, exact to all members
+    private: Spot  # `member`'s own, hidden from everybody else
+    team: Spot  # Team Alder's
+
+
+def see(cast: Cast, persona: str, moment: datetime | None = None) -> Any:
+    """The context in which queries run as this persona's web request would."""
+    return viewing(cast.viewer(persona), moment or timezone.now())
+
+
+@pytest.fixture
+def places(cast: Cast, water: Water) -> Places:
+    def make(persona: str, scope: str, name: str, lon: float, lat: float, **more: Any) -> Spot:
+        draft = SpotDraft(water=water, name=name, scope=scope, point=Point(lon, lat, srid=4326), **more)
+        with see(cast, persona):
+            return create_spot(draft, cast.viewer(persona), timezone.now())[0]
+
+    return Places(
+        club=make("organiser", "club", "Canary Club Crib", -93.274713, 45.021937, cover="crib", depth_min_m=5.0),
+        shared=make(
+            "organiser",
+            "club",
+            "Canary Shared Pile",
+            -93.263951,
+            45.043279,
+            cover="brush pile",
+            grants=(("public", None), ("guest", None), ("members", 3)),
+        ),
+        private=make("member", f"member:{cast.member.pk}", "Canary Private Laydown", -93.287531, 45.031417, cover="laydown"),
+        team=make("captain", f"team:{cast.alder.pk}", "Canary Team Ledge", -93.252839, 45.012763),
+    )
+
+
+@pytest.fixture
+def client_of(cast: Cast) -> Callable[[str], Client]:
+    """Return a signed-in client of a persona."""
+
+    def make(persona: str, **options: Any) -> Client:
+        client = Client(**options)
+        if (person := getattr(cast, persona)) is not None:
+            client.force_login(person)
+        return client
+
+    return make
+
+
+def look(cast: Cast, persona: str, spot: Spot, method: str, at: datetime, **more: Any) -> Observation:
+    """Record a look as that persona would."""
+    draft = LookDraft(
+        spot=spot, observer=getattr(cast, persona), method=method, started_at=at, id=uuid.uuid4(), **more
+    )
+    with see(cast, persona):
+        return record_look(draft, cast.viewer(persona), timezone.now())
+
+
+def sonar(call: str = "", probability: float | None = None, count: int = 5, **more: Any) -> tuple[GroupDraft, ...]:
+    return (GroupDraft(count=count, call=call, probability=probability, **more),)
+
+
+def found(species: str, count: int = 1, **more: Any) -> tuple[FindingDraft, ...]:
+    return (FindingDraft(species=species, count=count, **more),)
+
+
+@pytest.fixture
+def quiet_queue(monkeypatch: pytest.MonkeyPatch) -> Iterator[SimpleNamespace]:
+    """Keep the queue out of tests that do not drive the worker; count the wakes."""
+    from observations import jobs
+
+    calls = SimpleNamespace(wakes=0)
+
+    def count() -> None:
+        calls.wakes += 1
+
+    monkeypatch.setattr(jobs.refresh_due, "delay", count)
+    yield calls
+
+
+DAY = timedelta(days=1)

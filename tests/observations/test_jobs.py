@@ -1,0 +1,106 @@
+"""From looks to a verified history: the spot job, the refit, and what they promise about each other."""
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.utils import timezone
+
+from club.viewer import working
+from observations import jobs
+from observations.models import Due, Finding, History, Refit
+from observations.services import confirm
+from tests.conftest import Cast, Places, found, look, see, sonar
+
+
+@pytest.fixture
+def some_looks(cast: Cast, places: Places) -> None:
+    start = timezone.now() - timedelta(days=20)
+    for day in range(6):
+        at = start + timedelta(days=day)
+        look(cast, "member", places.shared, "2d", at, groups=sonar("white-crappie", 0.7))
+        look(
+            cast, "member", places.shared, "camera", at + timedelta(minutes=9), minutes=6, secchi_m=2.0,
+            findings=found("largemouth-bass", 2, tie="same fish"),
+        )  # fmt: skip
+
+
+def test_a_refit_gives_every_spot_with_looks_a_history(some_looks: None, places: Places) -> None:
+    report = jobs.refit()
+    assert report is not None
+    rows = {
+        row.species_id: row
+        for row in History.objects.filter(spot=places.shared, scope="club", edition="live")
+    }
+    bass = rows["largemouth-bass"]
+    assert (bass.called, bass.seen, bass.landed, bass.verified) == (0, 6, 0, 0)
+    assert rows["white-crappie"].called == 6
+    assert 0 < bass.low < bass.probability < bass.high < 1
+    assert bass.probability > rows["bluegill"].probability
+    assert not Due.objects.exists()
+
+
+def test_a_confirmed_proof_makes_the_spot_due_and_its_refresh_tells_it(
+    some_looks: None, cast: Cast, places: Places, quiet_queue: Any
+) -> None:
+    jobs.refit()
+    finding = Finding.objects.filter(species="largemouth-bass").order_by("look__started_at").last()
+    assert finding
+    with see(cast, "checker"):
+        confirm(finding, cast.checker, "largemouth-bass", "confirmed", "", timezone.now())
+    assert Due.objects.filter(pk=places.shared.pk).exists()
+    assert jobs.refresh_due() == 1
+    row = History.objects.get(spot=places.shared, species="largemouth-bass", scope="club", edition="live")
+    assert (row.seen, row.verified) == (5, 1)
+    assert row.last_verified == finding.look.started_at
+
+
+def test_the_spot_job_and_the_refit_agree_at_the_same_parameters(some_looks: None, places: Places) -> None:
+    moment = timezone.now()
+    jobs.refit(moment)
+    nightly = list(History.objects.filter(spot=places.shared, edition="live").order_by("species_id", "scope"))
+    Due.objects.create(spot=places.shared)
+    refit = Refit.objects.get(is_current=True)
+    from observations.inference.results import ClubFit
+
+    with working(moment):
+        rows = jobs._histories(places.shared.pk, ClubFit.from_dict(refit.parameters), refit, moment, moment)
+    again = sorted(rows, key=lambda row: (row.species_id, row.scope))
+    for old, new in zip(nightly, again, strict=True):
+        assert abs(old.probability - new.probability) < 1e-8
+        assert abs(old.low - new.low) < 1e-8 and abs(old.high - new.high) < 1e-8
+
+
+def test_a_private_look_changes_only_its_owners_history(some_looks: None, cast: Cast, places: Places) -> None:
+    jobs.refit()
+    before = list(
+        History.objects.filter(spot=places.shared, scope="club").values("species_id", "probability", "months")
+    )
+    look(
+        cast, "captain", places.shared, "camera", timezone.now() - timedelta(hours=3), minutes=8, secchi_m=2.0,
+        scope=f"team:{cast.alder.pk}", findings=found("bluegill", 4),
+    )  # fmt: skip
+    assert jobs.refresh_due() == 1
+    after = list(
+        History.objects.filter(spot=places.shared, scope="club").values("species_id", "probability", "months")
+    )
+    assert [r["species_id"] for r in before] == [r["species_id"] for r in after]
+    team = History.objects.get(spot=places.shared, scope=f"team:{cast.alder.pk}", species="bluegill")
+    club = History.objects.get(spot=places.shared, scope="club", species="bluegill", edition="live")
+    assert team.seen == 1 and club.seen == 0
+    assert team.probability > club.probability
+
+
+def test_running_the_refit_twice_changes_nothing_but_its_date(some_looks: None, places: Places) -> None:
+    moment = timezone.now()
+    jobs.refit(moment)
+    first = {row.pk: row for row in History.objects.all()}
+    jobs.refit(moment)
+    assert Refit.objects.filter(is_current=True).count() == 1
+    assert History.objects.count() == len(first)
+
+
+def test_a_club_without_looks_has_priors_and_says_how_unsure_they_are(places: Places) -> None:
+    assert jobs.refit() is not None
+    row = History.objects.filter(spot=places.private).first()
+    assert row and row.looks == 0 and row.high - row.low > 0.3
