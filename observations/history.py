@@ -57,7 +57,7 @@ def build_rows(
     """
     evidence = gathered.evidence
     grades = effort.grade_counts(evidence)
-    monthly = effort.by_month(evidence)
+    monthly = effort.month_effort(evidence)
     last = effort.last_verified(evidence)
     contributors = {evidence.observers[i] for i in np.unique(evidence.observer)} if len(evidence) else set()
     thick = len(contributors) >= ENOUGH_CONTRIBUTORS or (bool(contributors) and contributors <= willing)
