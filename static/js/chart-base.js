@@ -66,6 +66,8 @@ export function newMap(host, { interactive = true } = {}) {
     touchZoom: interactive,
   });
   for (const [name, z] of Object.entries(PANES)) map.createPane(`t-${name}`).style.zIndex = z;
+  // The window's size is not the only thing that changes the chart's: printing and the panel do too.
+  new ResizeObserver(() => map.invalidateSize({ pan: false })).observe(host);
   for (const name of ["water", "rules"]) map.getPane(`t-${name}`).style.pointerEvents = "none";
   return map;
 }

@@ -21,7 +21,7 @@ function blocks(toPixel, low, high, step, length) {
 /** The graduated border: dark and light by minutes of latitude and longitude, redrawn as the chart moves. */
 export function border(map, frame) {
   const svg = document.createElementNS(SVG, "svg");
-  svg.setAttribute("class", "neat-line");
+  svg.setAttribute("class", "neat-line clip");
   svg.setAttribute("aria-hidden", "true");
   const dark = document.createElementNS(SVG, "path");
   const rule = document.createElementNS(SVG, "path");

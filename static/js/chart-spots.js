@@ -20,7 +20,8 @@ export class Spots {
     this.renderer = L.svg({ pane: "t-zones", padding: 0.4 });
     this.pane.addEventListener("click", (event) => {
       const button = event.target.closest("button[data-id]");
-      if (button && !map.dragging?.moved()) this.choose("spot", button.dataset.id);
+      // A press without a pointer (detail 0) came from the keyboard: then the panel takes the focus.
+      if (button && !map.dragging?.moved()) this.choose("spot", button.dataset.id, event.detail === 0);
     });
     map.getContainer().addEventListener("keydown", (event) => this.keys(event));
     map.on("zoom viewreset", () => this.settle());
@@ -160,7 +161,7 @@ export class Spots {
       if (this.zones.has(from.dataset.id)) {
         event.preventDefault();
         event.stopPropagation();
-        this.choose("zone", from.dataset.id);
+        this.choose("zone", from.dataset.id, true);
       }
       return;
     }
