@@ -180,7 +180,7 @@ def _plain(scene: Scene, rng: np.random.Generator) -> Floats:
             echo = 0.95 * (1 - 0.55 * share**2) * np.exp(-(((rows - row) / thick) ** 2))
             field[rows, column] = np.maximum(field[rows, column], echo)
     haze = gaussian_filter(rng.normal(0, 1, (HIGH, WIDE)), (14, 40))
-    return np.clip(field + 0.05 + 0.05 * haze / haze.std(), 0, 1)
+    return np.asarray(np.clip(field + 0.05 + 0.05 * haze / haze.std(), 0, 1), dtype=np.float64)
 
 
 def _down(scene: Scene, rng: np.random.Generator) -> Floats:

@@ -231,32 +231,33 @@ def _marks(look: Look, rng: np.random.Generator) -> Image.Image:
     return marks.filter(ImageFilter.GaussianBlur(3.0 if kind in ("speckles", "lines") else 4.5))
 
 
-def fish(species: str, seed: int) -> Image.Image:
-    """A drawn fish, head to the left, on a clear ground, 900 by 640 points; a species has two variants."""
-    return _drawn(species, seed % 2).copy()
+def fish(species: str) -> Image.Image:
+    """A drawn fish, head to the left, on a clear ground, 900 by 640 points: always the same of a species."""
+    return _drawn(species).copy()
 
 
-@lru_cache(maxsize=64)
-def _drawn(species: str, variant: int) -> Image.Image:
-    look, rng = LOOKS[species], np.random.default_rng(variant)
+@lru_cache(maxsize=32)
+def _drawn(species: str) -> Image.Image:
+    look, rng = LOOKS[species], np.random.default_rng(3)
     body, fins = _body(look), _fins(look)
     x, back, belly = _profile(look)
     columns = np.arange(LENGTH)
-    top, bottom = np.interp(columns, x, back), np.interp(columns, x, belly)
+    top = np.interp(columns, x, back).astype(np.float32)
+    thick = np.maximum(np.interp(columns, x, belly) - top, 1.0).astype(np.float32)
     rows = np.arange(HEIGHT)[:, None]
-    down = np.clip((rows - top[None, :]) / np.maximum(bottom - top, 1.0)[None, :], 0, 1)[..., None]
+    down = np.clip((rows.astype(np.float32) - top[None, :]) / thick[None, :], 0, 1)[..., None]
+    back_tone, side_tone, belly_tone = (np.array(c, np.float32) for c in (look.back, look.side, look.belly))
     shade = np.where(
         down < 0.45,
-        np.array(look.back) + (np.array(look.side, float) - look.back) * (down / 0.45),
-        np.array(look.side) + (np.array(look.belly, float) - look.side) * ((down - 0.45) / 0.55),
+        back_tone + (side_tone - back_tone) * (down / 0.45),
+        side_tone + (belly_tone - side_tone) * ((down - 0.45) / 0.55),
     )
-    scales = (
-        5.0 * (np.sin(columns[None, :] / 4.2) * np.sin(rows / 4.2 + (columns[None, :] // 13) % 2))[..., None]
-    )
-    shade = (
-        shade + (0 if look.barbels else scales) + rng.normal(0, 3.0, (HEIGHT, LENGTH, 1)).astype(np.float32)
-    )
-    dark = np.asarray(_marks(look, rng), dtype=np.float64)[..., None] / 255
+    grain = rng.normal(0, 3.0, (HEIGHT, LENGTH)).astype(np.float32)
+    if not look.barbels:
+        waves = np.sin(columns[None, :] / 4.2) * np.sin(rows / 4.2 + (columns[None, :] // 13) % 2)
+        grain += 5.0 * waves.astype(np.float32)
+    shade = shade + grain[..., None]
+    dark = np.asarray(_marks(look, rng), dtype=np.float32)[..., None] / 255
     shade = shade * (1 - 0.72 * dark)
     paint = Image.fromarray(np.clip(shade, 0, 255).astype(np.uint8), "RGB")
     tint = tuple(int(0.75 * a + 0.25 * b) for a, b in zip(look.back, look.side, strict=True))

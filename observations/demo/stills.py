@@ -111,7 +111,7 @@ def _place(
 ) -> None:
     """Put one fish into the water, paler and softer the farther off it is."""
     length = round((360 if middle else 300) / far)
-    drawn = fish(species, int(rng.integers(1_000_000)))
+    drawn = fish(species)
     drawn = drawn.resize((length, round(drawn.height * length / drawn.width)), Image.Resampling.LANCZOS)
     if rng.random() < 0.5:
         drawn = drawn.transpose(Image.Transpose.FLIP_LEFT_RIGHT)
@@ -163,7 +163,7 @@ def board(species: str, length_mm: int, seed: int) -> Image.Image:
         if mm % 100 == 0:
             pen.text((x, 24), str(mm // 10), fill=(40, 44, 48), font=font, anchor="mm")
     pen.text((wide - 18, 10), "cm", fill=(40, 44, 48), font=font, anchor="rm")
-    drawn = fish(species, seed)
+    drawn = fish(species)
     share = (TIP - SNOUT) / LENGTH
     length = length_mm * scale / share
     drawn = drawn.resize(

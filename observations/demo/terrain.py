@@ -125,7 +125,8 @@ def carve(grid: Grid, valleys: list[Valley], rng: np.random.Generator) -> Floats
 
 def _sides(grid: Grid, valley: Valley, steep: Floats, roll: Floats) -> tuple[tuple[slice, slice], Floats]:
     """One valley's surface, on the window of the grid that it can shape."""
-    margin = int(2600 / SPACING)
+    # Beyond this its sides stand far above every other valley's, and shape nothing.
+    margin = int((2600 if valley.channel > 2 else 1100) / SPACING)
     column = np.rint((valley.points[:, 0] - grid.x0) / SPACING).astype(int)
     row = np.rint((valley.points[:, 1] - grid.y0) / SPACING).astype(int)
     kept = (column >= 0) & (column < grid.columns) & (row >= 0) & (row < grid.rows)

@@ -24,7 +24,7 @@ class Command(BaseCommand):
             return
         if Member.objects.exists():
             raise CommandError(
-                f"This database belongs to {club.name if club else 'a club'}: the demo club is not loaded into it."
+                f"This database belongs to {club or 'a club'}: the demo club is not loaded into it."
             )
         start = monotonic()
         demo = simulate()
