@@ -66,6 +66,7 @@ def scopes_at(spot_id: uuid.UUID) -> list[tuple[str, tuple[str, ...]]]:
     own = sorted(
         Observation.objects.filter(spot_id=spot_id, withdrawn_at=None)
         .exclude(scope=CLUB)
+        .order_by("scope")
         .values_list("scope", flat=True)
         .distinct()
     )
