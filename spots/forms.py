@@ -100,8 +100,10 @@ class SpotForm(forms.Form):
 class WaterForm(forms.ModelForm):  # type: ignore[type-arg]
     """A water's particulars; its outline comes by the import page."""
 
+    rules_url = forms.URLField(required=False, assume_scheme="https", label="The local authority's rules")
+
     class Meta:
         model = Water
         fields = ["name", "time_zone", "full_pool_m", "rules_url"]
-        labels = {"time_zone": "Time zone", "full_pool_m": "Full pool, metres above the level datum", "rules_url": "The local authority's rules"}
+        labels = {"time_zone": "Time zone", "full_pool_m": "Full pool, metres above the level datum"}
         help_texts = {"time_zone": "Like America/Chicago."}

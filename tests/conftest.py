@@ -38,7 +38,8 @@ NOON = datetime(2026, 6, 15, 17, 0, tzinfo=UTC)
 def _quick_and_apart(settings: Any, tmp_path_factory: pytest.TempPathFactory) -> None:
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     settings.MEDIA_ROOT = tmp_path_factory.mktemp("media")
-    settings.CELERY_TASK_ALWAYS_EAGER = False
+    # Static files come from their sources: a test needs no collectstatic.
+    settings.WHITENOISE_USE_FINDERS = settings.WHITENOISE_AUTOREFRESH = True
     settings.STORAGES = {
         **settings.STORAGES,
         "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
@@ -134,18 +135,18 @@ def places(cast: Cast, water: Water) -> Places:
             return create_spot(draft, cast.viewer(persona), timezone.now())[0]
 
     return Places(
-        club=make("organiser", "club", "Canary Club Crib", -93.274713, 45.021937, cover="crib", depth_min_m=5.0),
+        club=make("organiser", "club", "Canary Club Crib", -93.276713, 45.021137, cover="crib", depth_min_m=5.0),
         shared=make(
             "organiser",
             "club",
             "Canary Shared Pile",
-            -93.263951,
-            45.043279,
+            -93.265951,
+            45.044379,
             cover="brush pile",
             grants=(("public", None), ("guest", None), ("members", 3)),
         ),
-        private=make("member", f"member:{cast.member.pk}", "Canary Private Laydown", -93.287531, 45.031417, cover="laydown"),
-        team=make("captain", f"team:{cast.alder.pk}", "Canary Team Ledge", -93.252839, 45.012763),
+        private=make("member", f"member:{cast.member.pk}", "Canary Private Laydown", -93.287531, 45.032717, cover="laydown"),
+        team=make("captain", f"team:{cast.alder.pk}", "Canary Team Ledge", -93.254839, 45.013363),
     )
 
 

@@ -1,0 +1,238 @@
+"""Every address of the site, as every persona: nothing that comes back holds a place that is not theirs.
+
+An address without a row in ROWS fails the suite: whoever adds one says here how to reach it.
+"""
+
+import io
+import re
+import uuid
+from datetime import timedelta
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver
+from django.utils import timezone
+from PIL import Image
+
+from observations import jobs
+from observations.models import Finding, Observation
+from observations.pictures import clean_picture, store
+from tests.conftest import PERSONAS, Cast, Places, found, look, see, sonar
+from tests.leaks.positions import Canary, finds
+
+UNKNOWN = uuid.UUID("00000000-0000-4000-8000-000000000000")
+
+CANARIES = {
+    "club": Canary("Canary Club Crib", -93.276713, 45.021137),
+    "shared": Canary("Canary Shared Pile", -93.265951, 45.044379),
+    "private": Canary("Canary Private Laydown", -93.287531, 45.032717),
+    "team": Canary("Canary Team Ledge", -93.254839, 45.013363),
+}
+# Which canaries a persona may know exactly.
+KNOWS = {
+    "organiser": {"club", "shared"},
+    "checker": {"shared"},
+    "member": {"shared", "private"},
+    "teammate": {"shared", "team"},
+    "captain": {"shared", "team"},
+    "rival": {"shared"},
+    "newcomer": {"shared"},
+    "guest": set(),
+    "nobody": set(),
+}
+
+
+def patterns(resolver: URLResolver | None = None, prefix: str = "") -> Iterator[str]:
+    """Give every route of the URLconf."""
+    for item in (resolver or get_resolver()).url_patterns:
+        if isinstance(item, URLResolver):
+            yield from patterns(item, prefix + str(item.pattern))
+        elif isinstance(item, URLPattern):
+            yield prefix + str(item.pattern)
+
+
+Ids = dict[str, Any]
+# Ways to ask for a route: GET unless a body is given.
+Ask = tuple[str, dict[str, Any] | None]
+
+
+def spots(ids: Ids, after: str = "") -> list[Ask]:
+    return [(f"/spots/{key}/{after}", None) for key in (*ids["spots"], UNKNOWN)]
+
+
+ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
+    "": lambda ids: [("/", None), ("/?view=list", None), ("/?species=bluegill&grade=seen&season=6&view=list", None)],
+    "api/schema/": lambda ids: [("/api/schema/", None)],
+    "spots/<uuid:key>/": lambda ids: [*spots(ids), *spots(ids, "?all")],
+    "spots/<uuid:key>/panel/": lambda ids: [*spots(ids, "panel/"), *spots(ids, "panel/?species=bluegill")],
+    "spots/<uuid:key>/edit/": lambda ids: spots(ids, "edit/"),
+    "spots/new/": lambda ids: [("/spots/new/", None)],
+    "waters/": lambda ids: [("/waters/", None)],
+    "waters/new/": lambda ids: [("/waters/new/", None)],
+    "waters/<uuid:key>/": lambda ids: [(f"/waters/{ids['water']}/", None)],
+    "waters/<uuid:key>/edit/": lambda ids: [(f"/waters/{ids['water']}/edit/", None)],
+    "api/waters/": lambda ids: [("/api/waters/", None)],
+    "api/waters/<uuid:key>/": lambda ids: [(f"/api/waters/{ids['water']}/", None)],
+    "api/waters/<uuid:key>/chart/": lambda ids: [(f"/api/waters/{ids['water']}/chart/", None)],
+    "api/spots/": lambda ids: [
+        ("/api/spots/", None),
+        ("/api/spots/?grade=called&species=bluegill&season=6", None),
+        ("/api/spots/?bbox=-93.2768,45.0210,-93.2766,45.0212", None),
+        ("/api/spots/?order=lon", None),
+        ("/api/spots/?limit=1&offset=1", None),
+    ],
+    "api/spots/<uuid:key>/": lambda ids: [(f"/api/spots/{key}/", None) for key in (*ids["spots"], UNKNOWN)],
+    "api/spots/<uuid:key>/history/": lambda ids: [
+        (f"/api/spots/{key}/history/{query}", None)
+        for key in (*ids["spots"], UNKNOWN)
+        for query in ("", "?as_of=2026-07-01", "?as_of=nonsense")
+    ],
+    # Accounts
+    "account/": lambda ids: [("/account/", None)],
+    "account/password/": lambda ids: [("/account/password/", {})],
+    "account/sessions/": lambda ids: [("/account/sessions/", {})],
+    "account/tokens/": lambda ids: [("/account/tokens/", {"label": "script"})],
+    "account/tokens/<uuid:token_id>/revoke/": lambda ids: [(f"/account/tokens/{UNKNOWN}/revoke/", {})],
+    "api/auth/token/": lambda ids: [("/api/auth/token/", {"username": "x", "password": "y"})],
+    "club/": lambda ids: [("/club/", None)],
+    "club/about/": lambda ids: [("/club/about/", None)],
+    "club/invite/": lambda ids: [("/club/invite/", None)],
+    "club/invite/<uuid:invitation_id>/withdraw/": lambda ids: [(f"/club/invite/{UNKNOWN}/withdraw/", {})],
+    "club/members/<uuid:member_id>/": lambda ids: [(f"/club/members/{key}/", None) for key in (ids["member"], UNKNOWN)],
+    "club/members/<uuid:member_id>/end/": lambda ids: [(f"/club/members/{UNKNOWN}/end/", {})],
+    "club/members/<uuid:member_id>/take-back/": lambda ids: [(f"/club/members/{UNKNOWN}/take-back/", {})],
+    "club/teams/": lambda ids: [("/club/teams/", None), ("/club/teams/", {"name": "Another"})],
+    "club/teams/<uuid:team_id>/": lambda ids: [(f"/club/teams/{ids['team']}/", None)],
+    "club/teams/<uuid:team_id>/<int:place_id>/captain/": lambda ids: [(f"/club/teams/{ids['team']}/0/captain/", {})],
+    "club/teams/<uuid:team_id>/<int:place_id>/out/": lambda ids: [(f"/club/teams/{ids['team']}/0/out/", {})],
+    "invitation/<str:token>/": lambda ids: [("/invitation/unknown/", None), ("/invitation/unknown/", {"name": "x"})],
+    "setup/": lambda ids: [("/setup/", None), ("/setup/?key=unknown", None)],
+    "sign-in/": lambda ids: [("/sign-in/", None), ("/sign-in/", {"username": "member", "password": "wrong"})],
+    "sign-out/": lambda ids: [("/sign-out/", None)],
+    # Looks and proofs
+    "log/": lambda ids: [
+        ("/log/", None),
+        *((f"/log/?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
+        *((f"/log/?spot={key}", {"spot": key, "method": "2d", "band": "none"}) for key in (*ids["spots"], UNKNOWN)),
+    ],
+    "log/mine/": lambda ids: [("/log/mine/", None)],
+    "log/spots/": lambda ids: [("/log/spots/", None), ("/log/spots/?q=Canary", None)],
+    "log/<uuid:look_id>/": lambda ids: [(f"/log/{key}/", None) for key in (*ids["looks"], UNKNOWN)],
+    "log/<uuid:look_id>/undo/": lambda ids: [(f"/log/{UNKNOWN}/undo/", {})],
+    "log/<uuid:look_id>/withdraw/<uuid:group_id>/": lambda ids: [
+        (f"/log/{key}/withdraw/{UNKNOWN}/", {}) for key in ids["looks"]
+    ],
+    "pictures/<uuid:picture_id>/": lambda ids: [(f"/pictures/{key}/", None) for key in (ids["picture"], UNKNOWN)],
+    "pictures/<uuid:picture_id>/small/": lambda ids: [(f"/pictures/{ids['picture']}/small/", None)],
+    "proofs/": lambda ids: [("/proofs/", None)],
+    "proofs/<uuid:finding_id>/": lambda ids: [(f"/proofs/{key}/", None) for key in (*ids["findings"], UNKNOWN)],
+    "proofs/<uuid:finding_id>/name/": lambda ids: [
+        (f"/proofs/{key}/name/", {"named": "largemouth-bass", "species": "largemouth-bass"})
+        for key in (*ids["findings"], UNKNOWN)
+    ],
+    "proofs/<uuid:finding_id>/decide/": lambda ids: [
+        (f"/proofs/{key}/decide/", {"decision": "rejected", "reason": "x"}) for key in (*ids["findings"], UNKNOWN)
+    ],
+}
+
+
+@pytest.fixture
+def ids(cast: Cast, places: Places) -> Ids:
+    """A club in which every kind of thing exists, so that every address has something to show."""
+    now = timezone.now()
+    owners = (("organiser", places.club), ("member", places.shared), ("member", places.private), ("captain", places.team))
+    for persona, spot in owners:
+        look(cast, persona, spot, "2d", now - timedelta(hours=5), groups=sonar("white-crappie", 0.7))
+        look(cast, persona, spot, "camera", now - timedelta(hours=4), minutes=6, findings=found("bluegill", 2))
+    jobs.refit()
+    finding = Finding.objects.filter(observer=cast.member, scope="club").get()
+    data = io.BytesIO()
+    Image.new("RGB", (640, 480), "navy").save(data, "PNG")
+    data.seek(0)
+    with see(cast, "member"):
+        (picture,) = store([(clean_picture(data, "camera.png"), finding)], finding.look, cast.member, now)
+    return {
+        "spots": [places.club.pk, places.shared.pk, places.private.pk, places.team.pk],
+        "water": places.club.water_id,
+        "findings": list(Finding.objects.order_by("pk").values_list("pk", flat=True)),
+        "looks": list(Observation.objects.order_by("pk").values_list("pk", flat=True)),
+        "picture": picture.pk,
+        "member": cast.member.pk,
+        "team": cast.alder.pk,
+    }
+
+
+def ask(client: Client, path: str, body: dict[str, Any] | None) -> bytes:
+    """Return everything that comes back: status line, headers and body."""
+    response = client.get(path) if body is None else client.post(path, body)
+    content = b"".join(response.streaming_content) if response.streaming else response.content
+    head = "\n".join(f"{name}: {value}" for name, value in response.items())
+    assert response.status_code < 500, path
+    # The one thing made equal: Django masks its CSRF token anew in every answer.
+    content = re.sub(rb'(name="csrfmiddlewaretoken" value=")[^"]+', rb"\1", content)
+    return f"{response.status_code}\n{head}\n\n".encode() + content
+
+
+def test_every_address_has_a_row() -> None:
+    assert set(patterns()) - set(ROWS) == set()
+
+
+@pytest.mark.parametrize("persona", PERSONAS)
+def test_nothing_that_comes_back_holds_a_hidden_place(
+    ids: Ids, persona: str, client_of: Callable[..., Client], quiet_queue: Any
+) -> None:
+    client = client_of(persona, raise_request_exception=False)
+    hidden = {name: canary for name, canary in CANARIES.items() if name not in KNOWS[persona]}
+    asked = 0
+    leaks = []
+    for route in sorted(set(patterns()) & set(ROWS)):
+        for path, body in ROWS[route](ids):
+            answer = ask(client, path, body)
+            asked += 1
+            # What the caller typed may be echoed back to them, in the address of the sign-in page for one.
+            for name, canary in hidden.items():
+                if (notation := finds(answer, canary)) and not path.startswith("/api/spots/?bbox"):
+                    leaks.append(f"{path} gives {persona} the {name} spot in {notation}")
+    assert not leaks, "\n".join(leaks)
+    assert asked > 40
+
+
+@pytest.mark.parametrize("persona", ["member", "captain"])
+def test_the_same_addresses_do_show_a_place_to_those_who_may_see_it(
+    ids: Ids, persona: str, client_of: Callable[..., Client], quiet_queue: Any
+) -> None:
+    """The other half of the check: with the same club and the same detector, the owner's places are found."""
+    client = client_of(persona)
+    body = ask(client, "/api/spots/", None)
+    for name in KNOWS[persona]:
+        assert finds(body, CANARIES[name]), name
+
+
+@pytest.mark.parametrize("persona", ["rival", "newcomer", "guest", "nobody"])
+def test_a_hidden_spot_answers_byte_for_byte_like_one_that_never_was(
+    ids: Ids, places: Places, persona: str, client_of: Callable[..., Client]
+) -> None:
+    client = client_of(persona)
+    for path in ("/spots/{}/", "/spots/{}/panel/", "/spots/{}/edit/", "/api/spots/{}/", "/api/spots/{}/history/"):
+        hidden = ask(client, path.format(places.private.pk), None)
+        never = ask(client, path.format(UNKNOWN), None)
+        assert hidden.replace(str(places.private.pk).encode(), b"") == never.replace(str(UNKNOWN).encode(), b""), path
+
+
+@pytest.mark.parametrize("persona", ["newcomer", "nobody"])
+def test_a_bounding_box_cannot_bisect_a_zone(
+    ids: Ids, places: Places, persona: str, client_of: Callable[..., Client]
+) -> None:
+    """A box anywhere in the zone finds the spot, whether or not the spot lies in it."""
+    client = client_of(persona)
+    features = {f["id"]: f for f in client.get("/api/spots/").json()["features"]}
+    zone = features[str(places.club.pk)]["geometry"]["coordinates"]
+    answers = set()
+    for polygon in zone:
+        for lon, lat in polygon[0]:
+            box = f"{lon - 0.0001},{lat - 0.0001},{lon + 0.0001},{lat + 0.0001}"
+            found_ids = {f["id"] for f in client.get(f"/api/spots/?bbox={box}").json()["features"]}
+            answers.add(str(places.club.pk) in found_ids)
+    assert answers == {True}
