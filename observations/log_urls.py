@@ -1,0 +1,20 @@
+"""Addresses of the log page, the checkers' queue and pictures."""
+
+from django.urls import path
+
+from observations import log_views, proof_views
+
+urlpatterns = [
+    path("log/", log_views.log),
+    path("log/spots/", log_views.choose),
+    path("log/mine/", log_views.mine),
+    path("log/<uuid:look_id>/", log_views.sealed),
+    path("log/<uuid:look_id>/undo/", log_views.undo),
+    path("log/<uuid:look_id>/withdraw/<uuid:group_id>/", log_views.withdraw),
+    path("proofs/", proof_views.queue),
+    path("proofs/<uuid:finding_id>/", proof_views.check),
+    path("proofs/<uuid:finding_id>/name/", proof_views.name),
+    path("proofs/<uuid:finding_id>/decide/", proof_views.decide),
+    path("pictures/<uuid:picture_id>/", log_views.picture),
+    path("pictures/<uuid:picture_id>/small/", log_views.picture, {"small": True}),
+]

@@ -1,0 +1,222 @@
+"""Looks in words, for the member who made them."""
+
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta, timezone
+from zoneinfo import ZoneInfo
+
+from django.db.models import Prefetch
+
+from club.models import Team
+from club.units import Units
+from observations.care import DEEP_LANDING_M, gas_expansion
+from observations.models import (
+    PROVING,
+    SONAR,
+    Call,
+    EchoGroup,
+    Finding,
+    Method,
+    Observation,
+    Picture,
+    Presentation,
+)
+from spots.models import Water
+from spots.precision import ReleasedSpot, released_spots
+
+_PLACED = {
+    "over": "over the cover",
+    "in": "in the cover",
+    "beside": "beside the cover",
+    "in front": "in front of the cover",
+    "on bottom": "on the bottom",
+    "suspended": "suspended",
+    "roaming": "roaming",
+}
+
+
+@dataclass(frozen=True)
+class Line:
+    """One thing that a look said: its grade's sign, and words."""
+
+    grade: str
+    words: str
+    note: str = ""
+    group: uuid.UUID | None = None
+    can_withdraw: bool = False
+    can_prove: bool = False
+
+
+@dataclass(frozen=True)
+class LookWords:
+    """A look as its page and the list of own looks tell it."""
+
+    look: Observation
+    spot: ReleasedSpot | None
+    water: str
+    method: str
+    when: datetime
+    lines: list[Line]
+    facts: list[tuple[str, str]] = field(default_factory=list)
+    pictures: list[Picture] = field(default_factory=list)
+    scope: str = ""
+    deep: str = ""
+
+    @property
+    def place(self) -> str:
+        return self.spot.label if self.spot else "a spot that you no longer see"
+
+
+def echoes(group: EchoGroup, units: Units) -> str:
+    """`4–8 echoes over the cover at 4.5 m`, or `no echoes`."""
+    if group.band == EchoGroup.Band.NONE:
+        return "no echoes"
+    many = "more than 20" if group.band == EchoGroup.Band.MORE else group.get_band_display()
+    words = f"{many} echoes"
+    if group.placement:
+        words += f" {_PLACED[group.placement]}"
+    if group.depth_m is not None:
+        words += f" at {units.depth_text(group.depth_m)}"
+    return words
+
+
+def called(call: Call) -> str:
+    """`called crappie, 80 % sure`."""
+    words = f"called {call.species.name}"
+    return f"{words}, {call.probability * 100:g}\u00a0% sure" if call.probability else words
+
+
+def settles_words(group: EchoGroup, zone: ZoneInfo, units: Units) -> str:
+    """Say which echoes a proof would settle: `your forward-facing sonar look of 07:30: …`."""
+    look = group.look
+    call = getattr(group, "call", None)
+    said = called(call) if call else "no call"
+    return (
+        f"your {look.get_method_display()} look of {look.started_at.astimezone(zone):%H:%M}:"
+        f" {echoes(group, units)}, {said}"
+    )
+
+
+def _group_line(look: Observation, group: EchoGroup, units: Units) -> Line:
+    call: Call | None = getattr(group, "call", None)
+    proved = bool(group.proofs.all())
+    live = look.withdrawn_at is None
+    none = group.band == EchoGroup.Band.NONE
+    words = echoes(group, units)
+    note = ""
+    if call:
+        words = f"{words}, {called(call)}"
+        if call.size:
+            words += f", {call.size}"
+        note = "withdrawn" if call.withdrawn_at else "has met its proof" if proved else "sealed"
+        if call.seal == Call.Seal.MEMORY and not call.withdrawn_at:
+            note = "from memory, so this call does not count toward your reliability"
+    return Line(
+        "called" if call else "none",
+        words,
+        note,
+        group.pk,
+        can_withdraw=live and call is not None and call.withdrawn_at is None and not proved,
+        can_prove=live and not none and look.method in SONAR,
+    )
+
+
+def _finding_line(look: Observation, finding: Finding, units: Units) -> Line:
+    words = f"{finding.count} {finding.species.name}"
+    if finding.lengths_mm:
+        words += ", " + ", ".join(units.fish_text(length) for length in finding.lengths_mm)
+    if finding.depth_m is not None:
+        words += f" at {units.depth_text(finding.depth_m)}"
+    if finding.fate:
+        words += f", {finding.fate}"
+    note = f"{finding.tie} as your sonar look" if finding.settles_id else "settles no sonar look"
+    if finding.verified_at:
+        name = finding.corrected_species.name if finding.corrected_species else ""
+        return Line("verified", words, f"corrected to {name}" if name else note)
+    if finding.scope == "club":
+        note += "; waits for a checker"
+    return Line("landed" if look.method == Method.ROD else "seen", words, note)
+
+
+def _facts(look: Observation, units: Units) -> list[tuple[str, str]]:
+    facts = []
+    if look.minutes is not None:
+        facts.append(("Minutes", f"{look.minutes:g}"))
+    if look.rod_hours is not None:
+        facts.append(("Rod-hours", f"{look.rod_hours:.2f}".rstrip("0").rstrip(".")))
+    for one in look.presentations.all():
+        facts.append(("Showed them", f"{one.what}: {one.response}" if one.response else one.what))
+    if text := look.settings.get("text"):
+        facts.append(("Settings", str(text)))
+    conditions = []
+    if look.water_temp_c is not None:
+        conditions.append(f"water {units.temperature_text(look.water_temp_c)}")
+    if look.secchi_m is not None:
+        conditions.append(f"disc seen to {units.depth_text(look.secchi_m)}")
+    conditions += [word for word in (look.clarity, look.sky) if word]
+    if conditions:
+        facts.append(("Conditions", ", ".join(conditions)))
+    if look.note:
+        facts.append(("Note", look.note))
+    return facts
+
+
+def _deep(look: Observation, units: Units) -> str:
+    """Return the depth and how gas grows from there, for the deepest landing beyond the agencies' figure."""
+    depths = [finding.depth_m for finding in look.findings.all() if finding.depth_m is not None]
+    deepest = max(depths, default=0.0)
+    if look.method != Method.ROD or deepest < DEEP_LANDING_M:
+        return ""
+    return f"From {units.depth_text(deepest)}, gas in a fish grows {gas_expansion(deepest):.1f}-fold."
+
+
+def _scope_words(scope: str, teams: dict[str, str]) -> str:
+    if scope == "club":
+        return "the club"
+    return teams.get(scope, "a team") if scope.startswith("team:") else "only you"
+
+
+def in_words(looks: Iterable[Observation], units: Units) -> list[LookWords]:
+    """Describe looks; each must come from `with_parts`."""
+    looks = list(looks)
+    spots = {
+        spot.id: spot for spot in released_spots(ids=list({look.spot_id for look in looks})) if spot.is_exact
+    }
+    waters = {
+        water.pk: water for water in Water.objects.filter(pk__in={spot.water_id for spot in spots.values()})
+    }
+    teams = {f"team:{key}": name for key, name in Team.objects.values_list("pk", "name")}
+    out = []
+    for look in looks:
+        spot = spots.get(look.spot_id)
+        water = waters.get(spot.water_id) if spot else None
+        lines = [_group_line(look, group, units) for group in look.groups.all()]
+        lines += [_finding_line(look, finding, units) for finding in look.findings.all()]
+        if look.method in PROVING and not lines:
+            lines = [Line("none", "looked, none found")]
+        out.append(
+            LookWords(
+                look,
+                spot,
+                water.name if water else "",
+                look.get_method_display(),
+                look.started_at.astimezone(timezone(timedelta(minutes=look.utc_offset_min))),
+                lines,
+                _facts(look, units),
+                list(look.pictures.all()),
+                _scope_words(look.scope, teams),
+                _deep(look, units),
+            )
+        )
+    return out
+
+
+def with_parts() -> list[Prefetch]:  # type: ignore[type-arg]
+    """Return what `in_words` reads of a look, for prefetch_related."""
+    return [
+        Prefetch("groups", EchoGroup.objects.select_related("call__species").prefetch_related("proofs")),
+        Prefetch("findings", Finding.objects.select_related("species", "corrected_species")),
+        Prefetch("presentations", Presentation.objects.all()),
+        Prefetch("pictures", Picture.objects.all()),
+    ]

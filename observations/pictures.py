@@ -1,0 +1,230 @@
+"""Taking pictures in, and giving them out.
+
+A picture is read once, made upright, scaled down, and written anew as a JPEG without a trace of what came
+with it: no position, no camera, no name. The original is never stored. What is not wholly a picture is
+refused.
+"""
+
+import io
+import os
+import re
+import uuid
+import warnings
+import zipfile
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import BinaryIO
+
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from club.models import Member
+from observations.models import Finding, Observation, Picture
+
+MAX_BYTES = 15 * 1024 * 1024
+# A decoded pixel takes four bytes: 200 MB at the worst, for one picture at a time.
+MAX_PIXELS = 50_000_000
+MAX_SIDE = 20_000
+STORED_SIDE = 2048
+SMALL_SIDE = 400
+MAX_PICTURES = 6
+_QUALITY = 85
+
+# Pillow's own guard, in case a decoder looks at a size before we do.
+Image.MAX_IMAGE_PIXELS = MAX_PIXELS
+
+_KINDS = "JPEG, PNG and WebP"
+_FORMATS = ("JPEG", "PNG", "WEBP")
+# What a file that is also something else carries; a browser or a tool could take it for that.
+_FOREIGN = (
+    (re.compile(rb"<svg[\s>]", re.I), "SVG"),
+    (re.compile(rb"<script[\s>]", re.I), "a script"),
+    (re.compile(rb"<html[\s>]", re.I), "a web page"),
+    (re.compile(rb"<\?php\s", re.I), "a program"),
+)
+# Readers of such files look near the beginning or the end; in between, chance alone would raise an alarm.
+_EDGE = 65_536
+
+
+@dataclass(frozen=True)
+class CleanPicture:
+    """A picture as it will be stored: JPEG without metadata, and a small one for lists."""
+
+    content: bytes
+    small: bytes
+    width: int
+    height: int
+
+
+def _refuse(name: str, why: str) -> ValidationError:
+    return ValidationError(f'"{name}": {why}', code="picture")
+
+
+def _foreign(raw: bytes) -> str:
+    """Return what else the file is, or nothing."""
+    edges = raw[:_EDGE] + raw[-_EDGE:]
+    for sign, what in _FOREIGN:
+        if sign.search(edges):
+            return what
+    if b"%PDF-" in raw[:1024]:
+        return "a PDF"
+    return "a zip archive" if zipfile.is_zipfile(io.BytesIO(raw)) else ""
+
+
+def _open(raw: bytes, name: str) -> Image.Image:
+    """Open the first frame, decoded and upright, or raise ValidationError saying what is wrong."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", Image.DecompressionBombWarning)
+        try:
+            image: Image.Image = Image.open(io.BytesIO(raw), formats=_FORMATS)
+            width, height = image.size
+            if width * height > MAX_PIXELS or max(width, height) > MAX_SIDE:
+                raise _refuse(
+                    name,
+                    f"{width} × {height} pixels is too large: at most {MAX_PIXELS // 1_000_000} million"
+                    f" in all and {MAX_SIDE:,} along a side.",
+                )
+            # A JPEG decodes straight to a smaller size; other kinds ignore this.
+            image.draft("RGB", (STORED_SIDE, STORED_SIDE))
+            image.load()
+            return ImageOps.exif_transpose(image)
+        except ValidationError:
+            raise
+        except UnidentifiedImageError:
+            raise _refuse(name, f"this is not a picture that can be read: {_KINDS} are.") from None
+        except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+            raise _refuse(
+                name, f"it unpacks to more than {MAX_PIXELS // 1_000_000} million pixels, which is the most."
+            ) from None
+        except Exception:
+            # Decoders fail on hostile bytes in many ways (OSError, SyntaxError, struct.error, ValueError …).
+            raise _refuse(name, "the picture is damaged or cut short.") from None
+
+
+def _plain(image: Image.Image) -> Image.Image:
+    """Return the pixels alone, as RGB on white, in a new image that carries nothing along."""
+    if image.mode in ("I;16", "I;16B", "I;16L", "I"):
+        # Sixteen bits a sample: the upper eight are the picture.
+        image = image.convert("I").point(lambda value: value / 256).convert("L")
+    if "A" in image.getbands() or "transparency" in image.info:
+        rgba = image.convert("RGBA")
+        plain = Image.new("RGB", rgba.size, "white")
+        plain.paste(rgba, mask=rgba.getchannel("A"))
+        return plain
+    plain = Image.new("RGB", image.size)
+    plain.paste(image.convert("RGB"))
+    return plain
+
+
+def _jpeg(image: Image.Image, side: int) -> tuple[bytes, tuple[int, int]]:
+    copy = image.copy()
+    copy.thumbnail((side, side), Image.Resampling.LANCZOS)
+    out = io.BytesIO()
+    copy.save(out, "JPEG", quality=_QUALITY, optimize=True, progressive=True)
+    return out.getvalue(), copy.size
+
+
+def clean_picture(upload: BinaryIO, name: str) -> CleanPicture:
+    """Return the picture as it may be stored, or raise ValidationError naming the file and the rule."""
+    name = Path(name.replace("\\", "/")).name[:80] or "picture"
+    raw = upload.read(MAX_BYTES + 1)
+    if not raw:
+        raise _refuse(name, "the file is empty.")
+    if len(raw) > MAX_BYTES:
+        raise _refuse(name, f"the file is larger than {MAX_BYTES // 1024 // 1024} MB, which is the most.")
+    if b"ftypheic" in raw[:32] or b"ftypheix" in raw[:32] or b"ftypmif1" in raw[:32]:
+        raise _refuse(name, f"HEIC pictures cannot be read here; {_KINDS} can.")
+    if what := _foreign(raw):
+        raise _refuse(
+            name, f"the file is or carries {what}; {_KINDS} pictures are taken, with nothing else in them."
+        )
+    plain = _plain(_open(raw, name))
+    content, (width, height) = _jpeg(plain, STORED_SIDE)
+    small, _ = _jpeg(plain, SMALL_SIDE)
+    return CleanPicture(content, small, width, height)
+
+
+def clean_pictures(uploads: Iterable[tuple[BinaryIO, str]]) -> list[CleanPicture]:
+    """Return every picture, or raise one ValidationError with a message for each that is refused."""
+    clean, errors = [], []
+    for upload, name in uploads:
+        try:
+            clean.append(clean_picture(upload, name))
+        except ValidationError as error:
+            errors += error.messages
+    if errors:
+        raise ValidationError(errors, code="picture")
+    return clean
+
+
+def _path(name: str) -> Path:
+    return Path(settings.MEDIA_ROOT) / name
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Write a file so that it is there whole or not at all, for the owner of the process only."""
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    part = path.with_name(f".{path.name}.part")
+    try:
+        descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with open(descriptor, "wb") as file:  # noqa: PTH123 - a descriptor, opened with its mode
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        part.rename(path)
+    except OSError:
+        part.unlink(missing_ok=True)
+        raise
+
+
+def small_name(picture: Picture) -> str:
+    return f"{picture.pk}-small.jpg"
+
+
+def store(
+    pictures: Sequence[tuple[CleanPicture, Finding | None]],
+    look: Observation,
+    member: Member,
+    moment: datetime,
+) -> list[Picture]:
+    """Write the files and save the rows. When a file cannot be written, none of them stays."""
+    rows = [
+        Picture(
+            id=uuid.uuid4(),
+            look=look,
+            finding=finding,
+            uploaded_by=member,
+            width=picture.width,
+            height=picture.height,
+            created_at=moment,
+        )
+        for picture, finding in pictures
+    ]
+    try:
+        for row, (picture, _) in zip(rows, pictures, strict=True):
+            _write(_path(row.stored_name), picture.content)
+            _write(_path(small_name(row)), picture.small)
+        return Picture.objects.bulk_create(rows)
+    except BaseException:
+        discard(rows)
+        raise
+
+
+def discard(rows: Iterable[Picture]) -> None:
+    """Remove the files of pictures whose rows were not saved after all."""
+    for row in rows:
+        for name in (row.stored_name, small_name(row)):
+            with suppress(OSError):
+                _path(name).unlink(missing_ok=True)
+
+
+def content_of(picture: Picture, small: bool = False) -> bytes | None:
+    """Return the stored bytes, or None when the file is not there."""
+    try:
+        return _path(small_name(picture) if small else picture.stored_name).read_bytes()
+    except FileNotFoundError:
+        return None

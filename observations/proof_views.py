@@ -1,0 +1,117 @@
+"""The checkers' pages: name the species blind, then meet the claim."""
+
+import uuid
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpResponse, HttpResponseBase
+from django.shortcuts import redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_POST
+
+from club.access import checkers_only
+from club.units import Units
+from club.viewer import ViewedRequest
+from observations import proofs
+from observations.models import BlindName, Confirmation, Finding
+
+# A key to each choice: digits for the first nine, then letters; 0 is "cannot tell".
+_KEYS = "123456789abcdefghijklmnopqrstuvwxyz"
+
+
+def _show(request: ViewedRequest, finding: Finding | None, error: str = "", typed: str = "") -> HttpResponse:
+    """Show the first step, without anything of the claim, or the second, once a name is stored."""
+    context: dict[str, Any] = {"error": error, "waiting": proofs.waiting_count(request.viewer)}
+    if finding is None:
+        return render(request, "proofs/none.html", context)
+    units = Units.of(request.member)
+    named = proofs.named_by(request.viewer, finding)
+    context |= {
+        # The template never gets the finding itself: only what may be shown at this step.
+        "finding_id": finding.pk,
+        "pictures": list(finding.pictures.values_list("pk", "width", "height")),
+        "lengths": [units.fish_text(length) for length in finding.lengths_mm],
+    }
+    status = 422 if error else 200
+    if named is None:
+        keys = zip(_KEYS, proofs.nameable(), strict=False)
+        context["choices"] = [
+            (key, species.code, species.name, species.scientific_name) for key, species in keys
+        ]
+        return render(request, "proofs/name.html", context, status=status)
+    context |= _claim(finding, named) | {"typed": typed}
+    return render(request, "proofs/decide.html", context, status=status)
+
+
+def _claim(finding: Finding, named: BlindName) -> dict[str, Any]:
+    return {"claim": finding.species.name, "named": named.named_species.name if named.named_species else ""}
+
+
+@checkers_only
+@never_cache
+@require_GET
+def queue(request: ViewedRequest) -> HttpResponse:
+    """Show the oldest proof that waits for this checker."""
+    return _show(request, proofs.waiting(request.viewer).first())
+
+
+@checkers_only
+@never_cache
+@require_GET
+def check(request: ViewedRequest, finding_id: uuid.UUID) -> HttpResponse:
+    """Show one proof that waits for this checker, at the step it is at."""
+    return _show(request, proofs.finding_to_check(request.viewer, finding_id))
+
+
+@checkers_only
+@require_POST
+def name(request: ViewedRequest, finding_id: uuid.UUID) -> HttpResponseBase:
+    """Store the blind name; only then is the claim told."""
+    finding = proofs.finding_to_check(request.viewer, finding_id)
+    assert request.member is not None  # noqa: S101 - checkers_only
+    species = request.POST.get("species", "")
+    if not species:
+        return _show(request, finding, error="Choose a species, or cannot tell.")
+    try:
+        outcome = proofs.name_species(
+            finding, request.member, "" if species == "cannot-tell" else species, request.moment
+        )
+    except ValidationError as error:
+        return _show(request, finding, error=" ".join(error.messages))
+    if outcome.decision == Confirmation.Decision.CONFIRMED:
+        messages.success(request, f"Verified: you and the observer both say {finding.species.name}.")
+        _wake()
+    elif outcome.decision == Confirmation.Decision.UNSURE:
+        messages.info(request, "Left open: you could not tell. It waits for another checker.")
+    else:
+        return redirect(f"/proofs/{finding.pk}/")
+    return redirect("/proofs/")
+
+
+@checkers_only
+@require_POST
+def decide(request: ViewedRequest, finding_id: uuid.UUID) -> HttpResponseBase:
+    """Store what the checker makes of a claim that differs from their name."""
+    finding = proofs.finding_to_check(request.viewer, finding_id)
+    assert request.member is not None  # noqa: S101 - checkers_only
+    decision, reason = request.POST.get("decision", ""), request.POST.get("reason", "")
+    try:
+        proofs.decide(finding, request.member, decision, reason, request.moment)
+    except ValidationError as error:
+        return _show(request, finding, error=" ".join(error.messages), typed=reason)
+    said = {
+        Confirmation.Decision.CORRECTED: "Corrected: it is verified as the species that you named.",
+        Confirmation.Decision.REJECTED: "Rejected, with your reason.",
+        Confirmation.Decision.UNSURE: "Left open. It waits for another checker.",
+    }
+    messages.success(request, said[Confirmation.Decision(decision)])
+    _wake()
+    return redirect("/proofs/")
+
+
+def _wake() -> None:
+    """Wake the worker; it finds the spot, which the checker never learns."""
+    from observations.jobs import wake
+
+    wake()
