@@ -31,6 +31,17 @@ PRACTICE = 22
 BOARD = 8
 """Further landed fish with a picture on the measuring board."""
 
+ALIKE = {
+    "white-crappie": "black-crappie",
+    "black-crappie": "white-crappie",
+    "bluegill": "redear-sunfish",
+    "largemouth-bass": "spotted-bass",
+    "smallmouth-bass": "largemouth-bass",
+    "spotted-bass": "largemouth-bass",
+    "blue-catfish": "channel-catfish",
+}
+"""What a true species is wrongly claimed to be in the queue."""
+
 END = datetime(LAST.year, LAST.month, LAST.day, 23, 30, tzinfo=ZONE).astimezone(UTC)
 SHOWN_METHOD_DAYS = METHOD_DAYS[-3:]
 
@@ -116,13 +127,12 @@ def _waiting(looks: Iterable[LookRow]) -> list[Proof]:
 def _with_a_wrong_claim(
     looks: tuple[LookRow, ...], waiting: list[Proof]
 ) -> tuple[tuple[LookRow, ...], list[Proof]]:
-    """Make one waiting claim name the wrong crappie, if none is wrong by itself."""
+    """Make one waiting claim name a fish that is taken for the true one, if none is wrong by itself."""
     if any(finding.species != finding.truth for _, finding in waiting):
         return looks, waiting
-    other = {"white-crappie": "black-crappie", "black-crappie": "white-crappie", "bluegill": "redear-sunfish"}
     for turn, (look, finding) in enumerate(waiting):
-        named = other.get(finding.species)
-        if named is None or named in {f.species for f in look.findings} or look.method != "camera":
+        named = ALIKE.get(finding.species)
+        if named is None or named in {f.species for f in look.findings}:
             continue
         wrong = replace(finding, species=named)
         changed = replace(look, findings=(wrong, *look.findings[1:]))

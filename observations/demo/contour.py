@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
 from shapely.validation import make_valid
 
 Floats = NDArray[np.float64]
@@ -112,7 +113,7 @@ def region(
 
 
 def polygons(geometry: BaseGeometry, least_area: float = 0.0) -> MultiPolygon:
-    """The polygons of any geometry, made valid, as one MultiPolygon; lines and points are dropped."""
+    """The polygons of any geometry, made valid, their rings wound as RFC 7946 says; no lines and points."""
     valid = geometry if geometry.is_valid else make_valid(geometry)
     parts = getattr(valid, "geoms", [valid])
     flat: list[Polygon] = []
@@ -121,4 +122,4 @@ def polygons(geometry: BaseGeometry, least_area: float = 0.0) -> MultiPolygon:
             flat.extend(part.geoms)
         elif isinstance(part, Polygon):
             flat.append(part)
-    return MultiPolygon([part for part in flat if part.area > least_area])
+    return MultiPolygon([orient(part) for part in flat if part.area > least_area])

@@ -218,7 +218,7 @@ class Teller:
         rows = []
         for sight in sights:
             settles = group.key if group is not None and at - when < timedelta(hours=2) else None
-            watched = {"forward": 0.6, "down": 0.3}.get(method, 0.22)
+            watched = {"forward": 0.85, "down": 0.55}.get(method, 0.45)
             same = settles is not None and sight.truth == visit.target and self._rng.random() < watched
             rows.append(
                 FindingRow(

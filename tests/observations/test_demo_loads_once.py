@@ -1,0 +1,60 @@
+"""The command that loads the demo club: whole, once, and never into a real club's database."""
+
+import io
+import time
+from collections.abc import Callable
+
+import pytest
+from django.core.management import CommandError, call_command
+from django.test import Client
+
+from club.models import Club, Member
+from observations.demo.people import PEOPLE, password
+from observations.demo.simulate import simulate
+from observations.models import Confirmation, Due, Finding, Observation, Picture
+from observations.pictures import content_of
+from spots.models import Position, Spot, SpotZone, Water
+
+pytestmark = pytest.mark.django_db
+
+
+def load() -> str:
+    out = io.StringIO()
+    call_command("load_demo", stdout=out)
+    return out.getvalue()
+
+
+def test_the_demo_is_loaded_whole_and_a_second_time_nothing_happens(
+    client: Client, django_capture_on_commit_callbacks: Callable[..., object]
+) -> None:
+    load()
+    demo = simulate()
+    assert Club.objects.get().is_demo
+    assert Water.objects.get(name="Lake Marrowby").area_ha > 2_500  # type: ignore[operator]
+    assert Spot.objects.count() == Position.objects.count() == len(demo.spots)
+    assert SpotZone.objects.filter(minimum_ha=250).count() >= 150
+    assert Observation.objects.count() == len(demo.looks)
+    assert Confirmation.objects.count() == len(demo.confirmations)
+    assert Picture.objects.count() == len(demo.pictures)
+    assert all(content_of(picture) for picture in Picture.objects.all()[:5])
+    assert Finding.objects.exclude(verified_at=None).count() > 300
+    # What is due for the worker are the spots with looks.
+    assert Due.objects.count() == len({look.spot for look in demo.looks})
+    for person in PEOPLE:
+        if person.persona:
+            assert client.login(username=person.username, password=password(person)), person.username
+        else:
+            assert not Member.objects.get(username=person.username).has_usable_password()
+
+    start = time.process_time()
+    assert "already" in load()
+    assert time.process_time() - start < 1
+    assert Observation.objects.count() == len(demo.looks)
+
+
+def test_a_real_clubs_database_is_refused() -> None:
+    Club.objects.update_or_create(id=1, defaults={"name": "A club", "is_demo": False})
+    Member.objects.create_user("someone", "secret-word", name="Someone")
+    with pytest.raises(CommandError, match="A club"):
+        load()
+    assert not Water.objects.exists()
