@@ -26,12 +26,20 @@ function width(text, font) {
   return w;
 }
 
-/** Depth as charts write it: whole metres, and tenths as a small figure below; deep ones whole. */
-function sounding(depth) {
+/** Depth as charts write it: whole metres, and tenths as a small figure below; deep ones and feet whole. */
+function sounding(depth, feet) {
+  if (feet) return [String(Math.round(depth / 0.3048)), ""];
   const tenths = Math.round(depth * 10);
   const whole = Math.floor(tenths / 10);
   if (depth >= 15 || tenths % 10 === 0) return [String(Math.round(depth)), ""];
   return [String(whole), String(tenths % 10)];
+}
+
+/** The box round some points. */
+function boxOf(points) {
+  const x = Math.min(...points.map((p) => p.x));
+  const y = Math.min(...points.map((p) => p.y));
+  return { x, y, w: Math.max(...points.map((p) => p.x)) - x, h: Math.max(...points.map((p) => p.y)) - y };
 }
 
 function touches(a, b) {
@@ -51,8 +59,9 @@ function doubt(p, word = "") {
 }
 
 export class Labels {
-  /** furniture(): boxes in container pixels that labels keep clear of. */
-  constructor(map, spots, furniture) {
+  /** furniture(): boxes in container pixels that labels keep clear of. feet: soundings in feet, not metres. */
+  constructor(map, spots, furniture, feet = false) {
+    this.feet = feet;
     this.map = map;
     this.spots = spots;
     this.furniture = furniture;
@@ -99,29 +108,21 @@ export class Labels {
         must: spots.chosen === id,
         sign: { x: at.x - r, y: at.y - r, w: 2 * r, h: 2 * r, owner: id },
         tiers: feature.properties.name
-          ? Object.entries(forms).map(([name, [w, h]]) => ({ name, boxes: beside(at.x, at.y, r, w, h) }))
+          ? Object.entries(forms).map(([name, [w, h]]) => ({ name, boxes: () => beside(at.x, at.y, r, w, h) }))
           : [],
       });
     }
     return out;
   }
 
-  zoneItems() {
+  zoneItems(view) {
     const { map, spots } = this;
     const out = [];
-    const avoid = new Taken();
-    const box = (ring) => {
-      const at = ring.map(([lng, lat]) => map.latLngToLayerPoint([lat, lng]));
-      const [x, y] = [Math.min(...at.map((p) => p.x)), Math.min(...at.map((p) => p.y))];
-      return { x, y, w: Math.max(...at.map((p) => p.x)) - x, h: Math.max(...at.map((p) => p.y)) - y };
-    };
+    const avoid = new Taken(view);
     for (const zone of spots.zones.values()) {
-      const squares = zone.rings.map(box).sort((a, b) => a.y - b.y || a.x - b.x);
-      for (const square of squares) avoid.add({ ...square, owner: zone.id });
-      const x = Math.min(...squares.map((s) => s.x));
-      const y = Math.min(...squares.map((s) => s.y));
-      const w = Math.max(...squares.map((s) => s.x + s.w)) - x;
-      const h = Math.max(...squares.map((s) => s.y + s.h)) - y;
+      const rings = zone.rings.map((ring) => ring.map(([lng, lat]) => map.latLngToLayerPoint([lat, lng])));
+      for (const ring of rings) avoid.add({ ...boxOf(ring), owner: zone.id });
+      const bounds = boxOf(rings.flat());
       const one = zone.spots.length === 1 ? zone.spots[0].properties : null;
       const name = one ? one.name : `${zone.spots.length} spots`;
       const [within, these] = zone.squares === 1 ? ["within", "this square"] : ["within", "these squares"];
@@ -144,7 +145,7 @@ export class Labels {
         must: spots.holds(zone),
         tiers: Object.entries(sizes).map(([tier, [tw, th]]) => ({
           name: tier,
-          boxes: corner(squares, { x, y, w, h }, tw, th),
+          boxes: () => corner(rings, bounds, view, tw, th),
         })),
       });
     }
@@ -163,10 +164,10 @@ export class Labels {
       const p = feature.properties;
       const [lng, lat] = feature.geometry.coordinates;
       const at = map.latLngToLayerPoint([lat, lng]);
-      const make = (rank, boxes, html) => out.push({ id: `p${index}`, rank, html, tiers: [{ name: "full", boxes }] });
+      const make = (rank, boxes, html) => out.push({ id: `p${index}`, rank, html, tiers: [{ name: "full", boxes: () => boxes }] });
       const centred = (w, h) => [{ x: at.x - w / 2, y: at.y - h / 2, w, h, side: "middle" }];
       if (p.kind === "sounding") {
-        const [whole, tenth] = sounding(p.depth_m);
+        const [whole, tenth] = sounding(p.depth_m, this.feet);
         const text = `${whole}${tenth ? `<sub>${tenth}</sub>` : ""}`;
         make(-10, centred(width(whole + tenth, "sounding") + 12, 22), `<span class="l-sounding">${text}</span>`);
       } else if (p.kind === "name") {
@@ -184,8 +185,8 @@ export class Labels {
           rank: p.kind === "ramp" ? -1 : -3,
           html,
           tiers: [
-            { name: "full", boxes },
-            { name: "sign", boxes: [{ x: at.x - 9, y: at.y - 10, w: 18, h: 20, side: "right" }] },
+            { name: "full", boxes: () => boxes },
+            { name: "sign", boxes: () => [{ x: at.x - 9, y: at.y - 10, w: 18, h: 20, side: "right" }] },
           ],
         });
       } else if (p.kind === "rule") {
@@ -201,9 +202,9 @@ export class Labels {
     const size = map.getSize();
     if (!size.x || !size.y) return;
     const view = { x: origin.x + 3, y: origin.y + 3, w: size.x - 6, h: size.y - 6 };
-    const taken = new Taken();
+    const taken = new Taken(view);
     for (const box of this.furniture()) taken.add({ ...box, x: box.x + origin.x, y: box.y + origin.y, owner: "furniture" });
-    const own = [...this.spotItems(), ...this.zoneItems()].sort((a, b) => b.rank - a.rank);
+    const own = [...this.spotItems(), ...this.zoneItems(view)].sort((a, b) => b.rank - a.rank);
     const seen = own.filter((i) => !i.sign || touches(i.sign, view));
     for (const item of seen) if (item.sign) taken.add(item.sign);
     const others = this.pointItems().sort((a, b) => b.rank - a.rank);

@@ -42,7 +42,7 @@ export async function small(host) {
   if (!water) throw new Error("This water has no outline to draw.");
   fit(map, water, list);
   const spots = new Spots(map, () => {});
-  const labels = new Labels(map, spots, () => []);
+  const labels = new Labels(map, spots, () => [], host.dataset.unit === "ft");
   labels.setPoints(drawn.filter((f) => f.geometry?.type === "Point"));
   spots.show(list);
   if (list.length === 1) spots.mark(list[0].id);

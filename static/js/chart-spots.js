@@ -93,8 +93,8 @@ export class Spots {
     if (!svg || svg.querySelector("#zone-hatch")) return;
     const defs = document.createElementNS("http://www.w3.org/2000/svg", "defs");
     defs.innerHTML =
-      '<pattern id="zone-hatch" width="9" height="9" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">' +
-      '<path class="zone-wash" d="M0 0h9v9H0z"/><path class="zone-line" d="M4.5 0v9"/></pattern>';
+      '<pattern id="zone-hatch" width="10" height="10" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">' +
+      '<path class="zone-wash" d="M0 0h10v10H0z"/><path class="zone-line" d="M5 0v10"/></pattern>';
     svg.prepend(defs);
   }
 

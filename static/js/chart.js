@@ -24,15 +24,19 @@ const ready = new Promise((resolve) => (laid = resolve));
 
 const map = newMap(host);
 const spots = new Spots(map, choose);
-const labels = new Labels(map, spots, () => {
+const feet = config.length_unit === "ft";
+const labels = new Labels(map, spots, furniture, feet);
+const panel = new Panel(page.querySelector(".chart-panel"), { choose, close });
+const list = new List(page.querySelector(".chart-list table"), new Map(Object.entries(config.species ?? {})), choose);
+
+/** Where the title, the buttons, the scale and the key lie over the chart, in its pixels. */
+function furniture() {
   const origin = host.getBoundingClientRect();
   return [...page.querySelectorAll("[data-over-chart]")]
     .map((e) => e.getBoundingClientRect())
     .filter((r) => r.width)
     .map((r) => ({ x: r.x - origin.x, y: r.y - origin.y, w: r.width, h: r.height }));
-});
-const panel = new Panel(page.querySelector(".chart-panel"), { choose, close });
-const list = new List(page.querySelector(".chart-list table"), new Map(Object.entries(config.species ?? {})), choose);
+}
 
 /* Filters: two forms with the same names, one for wide pages and one for phones. */
 
@@ -128,7 +132,7 @@ function choose(kind, id, byKeyboard = false) {
     if (!feature) return close();
     const q = new URLSearchParams();
     for (const name of ["species", "season"]) if (state[name]) q.set(name, state[name]);
-    panel.spot(feature, `/spots/${encodeURIComponent(id)}/panel/?${q}`);
+    panel.spot(feature, `/spots/${encodeURIComponent(id)}/panel/?${q}`).then(reveal);
   }
   if (byKeyboard) panel.focus();
   reveal();
@@ -136,15 +140,17 @@ function choose(kind, id, byKeyboard = false) {
   address();
 }
 
-/** On a phone the sheet covers the lower chart: bring the chosen sign above it. */
+/** Bring the chosen sign into view; on a phone, above the sheet that covers the lower chart. */
 function reveal() {
   const own = spots.exact.get(state.spot);
   if (!own || state.view === "list") return;
   const at = map.latLngToContainerPoint(own.latlng);
-  const sheet = panel.aside.getBoundingClientRect();
   const chart = host.getBoundingClientRect();
-  const floor = sheet.top > chart.top && sheet.top < chart.bottom && sheet.width >= chart.width * 0.9 ? sheet.top - chart.top : chart.height;
-  if (at.x < 20 || at.x > chart.width - 20 || at.y < 20 || at.y > floor - 40)
+  const lying = getComputedStyle(panel.aside).position === "fixed";
+  const bar = document.querySelector(".thumb-bar").offsetHeight;
+  // Where the sheet will have come to rest: it may still be sliding.
+  const floor = lying ? innerHeight - bar - panel.aside.offsetHeight - chart.top : chart.height;
+  if (at.x < 30 || at.x > chart.width - 30 || at.y < 30 || at.y > floor - 40)
     map.panBy([at.x - chart.width / 2, at.y - floor / 2], { animate: false });
 }
 
@@ -232,7 +238,7 @@ async function start() {
     }
     labels.setPoints(points);
     border(map, frame);
-    scale(map, page.querySelector(".chart-scale"), config.length_unit === "ft");
+    scale(map, page.querySelector(".chart-scale"), feet);
     zoomButtons(map, page.querySelector(".chart-zoom"), whole);
   } catch {
     tell("The chart of this water did not load. The list still works.");

@@ -20,22 +20,22 @@ DRIVER = """
 import { Taken, beside, corner, place } from "./chart-place.mjs";
 import { readFileSync } from "node:fs";
 const { signs, zones, view } = JSON.parse(readFileSync(0, "utf8"));
-const taken = new Taken();
-const avoid = new Taken();
-for (const z of zones) for (const s of z.squares) avoid.add({ ...s, owner: z.id });
+const taken = new Taken(view);
+const avoid = new Taken(view);
+for (const z of zones) avoid.add({ ...z.bounds, owner: z.id });
 const items = [
   ...zones.map((z) => ({
     id: z.id, must: false, avoid,
     tiers: [
-      { name: "full", boxes: corner(z.squares, z.bounds, 110, 58) },
-      { name: "name", boxes: corner(z.squares, z.bounds, 60, 22) },
+      { name: "full", boxes: () => corner(z.rings, z.bounds, view, 110, 58) },
+      { name: "name", boxes: () => corner(z.rings, z.bounds, view, 60, 22) },
     ],
   })),
   ...signs.map((s) => ({
     id: s.id, must: s.must,
     tiers: [
-      { name: "full", boxes: beside(s.x, s.y, 12, s.w, 38) },
-      { name: "name", boxes: beside(s.x, s.y, 12, s.w, 20) },
+      { name: "full", boxes: () => beside(s.x, s.y, 12, s.w, 38) },
+      { name: "name", boxes: () => beside(s.x, s.y, 12, s.w, 20) },
     ],
   })),
 ];
@@ -82,7 +82,11 @@ def scattered(n: int, seed: int) -> list[dict[str, Any]]:
 
 def square(name: str, x: float, y: float, side: float) -> dict[str, Any]:
     box = {"x": x, "y": y, "w": side, "h": side}
-    return {"id": name, "squares": [box], "bounds": box}
+    return zone(name, [(x, y), (x + side, y), (x + side, y + side), (x, y + side)], box)
+
+
+def zone(name: str, corners: list[tuple[float, float]], box: dict[str, float]) -> dict[str, Any]:
+    return {"id": name, "rings": [[{"x": x, "y": y} for x, y in corners]], "bounds": box}
 
 
 def overlap(a: dict[str, float], b: dict[str, float]) -> bool:
@@ -134,10 +138,10 @@ def test_a_zones_words_never_stand_on_another_zones_squares(place: Any) -> None:
     zones = [square(f"z{i}-{j}", 200 + 90 * i, 100 + 90 * j, 90) for i in range(5) for j in range(5)]
     placed = place([], zones)
     assert len(placed) == 25
-    for zone in zones:
-        box = placed[zone["id"]]["box"]
+    for one in zones:
+        box = placed[one["id"]]["box"]
         for other in zones:
-            if other is not zone:
+            if other is not one:
                 assert not overlap(box, other["bounds"])
 
 
@@ -145,3 +149,24 @@ def test_a_zones_words_keep_to_a_corner_and_never_its_middle(place: Any) -> None
     found = place([], [square("z", 200, 200, 300)])["z"]
     assert found["box"]["inside"]
     assert (found["box"]["x"], found["box"]["y"]) == (205, 205)
+
+
+def test_the_words_of_a_zone_with_a_bend_stand_on_its_squares_and_not_in_the_bend(place: Any) -> None:
+    # Squares of 200 at the lower left, lower right and upper right: the upper left is another's.
+    corners = [(300, 100), (500, 100), (500, 500), (100, 500), (100, 300), (300, 300)]
+    found = place([], [zone("z", corners, {"x": 100, "y": 100, "w": 400, "h": 400})])["z"]["box"]
+    assert found["inside"]
+    assert not overlap(found, {"x": 100, "y": 100, "w": 200, "h": 200})
+
+
+def test_a_zone_that_begins_out_of_view_is_labelled_where_it_is_seen(place: Any) -> None:
+    found = place([], [square("z", -600, -600, 1000)])["z"]["box"]
+    assert found["inside"]
+    assert found["x"] >= 0
+    assert found["y"] >= 0
+
+
+def test_a_zone_as_wide_as_a_continent_takes_no_longer(place: Any) -> None:
+    """At ten million pixels a side the grid would have to hold 24 thousand million cells."""
+    placed = place(scattered(50, 1), [square("huge", -5e6, -5e6, 1e7)])
+    assert placed["huge"]["box"]["inside"]
