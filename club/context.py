@@ -29,7 +29,12 @@ def page(request: HttpRequest) -> dict[str, Any]:
     club = Club.objects.first()
     here = request.path
     nav = [
-        {"label": label, "url": url, "current": here == "/" if url == "/" else here.startswith(url), "count": None}
+        {
+            "label": label,
+            "url": url,
+            "current": here == "/" if url == "/" else here.startswith(url),
+            "count": None,
+        }
         for label, url in _pages(viewer)
     ]
     account = None

@@ -73,9 +73,11 @@ class Member(AbstractBaseUser):
     # Part of every session's hash: raising it ends all of a member's sessions at once.
     session_epoch = models.PositiveIntegerField(default=0)
     # When somebody last signed in is nobody's business, and signing in then needs no right to write.
-    last_login = None  # type: ignore[assignment]
+    last_login = None
     length_unit = models.CharField(max_length=2, choices=Length.choices, default=Length.METRES)
-    temperature_unit = models.CharField(max_length=1, choices=Temperature.choices, default=Temperature.CELSIUS)
+    temperature_unit = models.CharField(
+        max_length=1, choices=Temperature.choices, default=Temperature.CELSIUS
+    )
     weight_unit = models.CharField(max_length=2, choices=Weight.choices, default=Weight.KILOGRAMS)
     # The standing yes of DESIGN §4: may a history that rests on fewer than three contributors, one of
     # them this member, be shown below `exact`?
@@ -88,7 +90,9 @@ class Member(AbstractBaseUser):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(name="member_role", condition=Q(role__in=["guest", "member", "organiser"])),
+            models.CheckConstraint(
+                name="member_role", condition=Q(role__in=["guest", "member", "organiser"])
+            ),
             models.CheckConstraint(name="guest_never_checks", condition=~Q(role="guest", is_checker=True)),
             # A phone writes the first letter large.
             models.UniqueConstraint(Lower("username"), name="one_username_in_any_case"),
@@ -111,7 +115,9 @@ class Member(AbstractBaseUser):
 
     @property
     def role_text(self) -> str:
-        return "checker" if self.is_checker and self.role == self.Role.MEMBER else str(self.get_role_display())
+        return (
+            "checker" if self.is_checker and self.role == self.Role.MEMBER else str(self.get_role_display())
+        )
 
 
 class Team(models.Model):
@@ -157,7 +163,9 @@ class AudiencePolicy(models.Model):
             models.CheckConstraint(
                 name="default_within_ceiling", condition=Q(default_level__lte=F("ceiling_level"))
             ),
-            models.CheckConstraint(name="policy_levels", condition=Q(default_level__gte=0, ceiling_level__lte=3)),
+            models.CheckConstraint(
+                name="policy_levels", condition=Q(default_level__gte=0, ceiling_level__lte=3)
+            ),
             models.CheckConstraint(name="minimum_on_the_ladder", condition=Q(minimum_ha__in=LADDER_HA)),
         ]
 
@@ -179,7 +187,9 @@ class Invitation(models.Model):
     role = models.CharField(max_length=10, choices=Member.Role.choices, default=Member.Role.MEMBER)
     is_checker = models.BooleanField(default=False)
     team = models.ForeignKey(Team, null=True, blank=True, on_delete=models.SET_NULL)
-    created_by = models.ForeignKey(Member, null=True, on_delete=models.SET_NULL, related_name="invitations_made")
+    created_by = models.ForeignKey(
+        Member, null=True, on_delete=models.SET_NULL, related_name="invitations_made"
+    )
     created_at = models.DateTimeField(default=timezone.now)
     expires_at = models.DateTimeField()
     used_at = models.DateTimeField(null=True)
@@ -201,7 +211,9 @@ class Invitation(models.Model):
         """Save a new invitation and return it with its token, which is shown once and stored nowhere."""
         token = secrets.token_urlsafe(24)
         expires = moment + timedelta(days=settings.INVITATION_DAYS)
-        invitation = cls.objects.create(token_digest=digest(token), created_at=moment, expires_at=expires, **fields)
+        invitation = cls.objects.create(
+            token_digest=digest(token), created_at=moment, expires_at=expires, **fields
+        )
         return invitation, token
 
 

@@ -58,7 +58,14 @@ def viewer_of(member: Member | None) -> Viewer:
     if member.role == Member.Role.GUEST:
         return Viewer(member.id, ("public", "guest", f"member:{member.id}"))
     teams = tuple(member.teams.order_by("id").values_list("id", flat=True))
-    audiences = ["public", "guest", "members", "club", f"member:{member.id}", *(f"team:{team}" for team in teams)]
+    audiences = [
+        "public",
+        "guest",
+        "members",
+        "club",
+        f"member:{member.id}",
+        *(f"team:{team}" for team in teams),
+    ]
     if member.role == Member.Role.ORGANISER:
         audiences.append("organisers")
     if member.is_checker:
@@ -115,7 +122,7 @@ class ViewedRequest(HttpRequest):
     viewer: Viewer
     moment: datetime
     member: Member | None
-    user: Member  # type: ignore[assignment]
+    user: Member
 
 
 def _signed_in(request: HttpRequest) -> tuple[Member | None, bool]:

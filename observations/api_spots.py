@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
-from django.core.exceptions import ValidationError as DjangoValidationError
 from django.contrib.gis.geos import Point
+from django.core.exceptions import ValidationError as DjangoValidationError
 from django.http import HttpResponse
 from django.utils.dateparse import parse_date, parse_datetime
 from drf_spectacular.types import OpenApiTypes
@@ -45,12 +45,15 @@ def moment_of(request: Request) -> datetime:
 class SpotIn(serializers.Serializer[Any]):
     """A new spot. Without `lat` and `lon` it has a name and a water only, and still a full history."""
 
-    id = serializers.UUIDField(required=False, help_text="Made by the client, so that a retry is the same spot.")
+    id = serializers.UUIDField(
+        required=False, help_text="Made by the client, so that a retry is the same spot."
+    )
     water = serializers.UUIDField()
     name = serializers.CharField(max_length=80)
     alias = serializers.CharField(max_length=80, required=False, allow_blank=True)
     scope = serializers.CharField(
-        required=False, help_text="`club`, `team:<id>` or `member:<id>`. Default: yourself; the club for an organiser."
+        required=False,
+        help_text="`club`, `team:<id>` or `member:<id>`. Default: yourself; the club for an organiser.",
     )
     lat = serializers.FloatField(required=False)
     lon = serializers.FloatField(required=False)
@@ -241,7 +244,9 @@ class HistoryView(APIView):
 
     @extend_schema(
         operation_id="spots_history",
-        parameters=[OpenApiParameter("as_of", str, description="A date or time; goes by when looks started.")],
+        parameters=[
+            OpenApiParameter("as_of", str, description="A date or time; goes by when looks started.")
+        ],
         responses={200: HistoryOut, 400: OpenApiTypes.OBJECT, 404: OpenApiTypes.OBJECT},
     )
     def get(self, request: Request, key: uuid.UUID) -> Response:
@@ -274,5 +279,7 @@ def parse_as_of(text: str, moment: datetime) -> datetime | None:
     if day:
         at = datetime(day.year, day.month, day.day, tzinfo=UTC) + timedelta(days=1) - timedelta(seconds=1)
     if at is None or at.tzinfo is None:
-        raise ValidationError({"as_of": f'"{text[:40]}" is not a date like 2026-10-31 or a time with its offset.'})
+        raise ValidationError(
+            {"as_of": f'"{text[:40]}" is not a date like 2026-10-31 or a time with its offset.'}
+        )
     return min(at, moment)

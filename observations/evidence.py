@@ -183,6 +183,7 @@ def _assemble(
         rows["month"].append((at + timedelta(minutes=offset)).month)
         rows["tie"].append(tie)
         rows["random_check"].append(drawn)
+    arrays: dict[str, Any] = {**rows, "grade": grade, "count": count, "unclear": unclear}
     evidence = Evidence.make(
         taxa,
         days(as_of),
@@ -191,10 +192,7 @@ def _assemble(
         groups=groups,
         group=[groups.index(row[1]) for row in spots],
         paused=[row[2] for row in spots],
-        grade=grade,
-        count=count,
-        unclear=unclear,
-        **rows,
+        **arrays,
     )
     return Gathered(evidence, tuple(row[0] for row in looks))
 

@@ -113,5 +113,3 @@ def build_rows(
 
 def willing_members() -> set[str]:
     return {str(pk) for pk in Member.objects.filter(shares_thin_history=True).values_list("pk", flat=True)}
-
-

@@ -85,7 +85,9 @@ def scopes_at(spot_id: uuid.UUID) -> list[tuple[str, tuple[str, ...]]]:
     return out
 
 
-def _histories(spot_id: uuid.UUID, fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime) -> list[History]:
+def _histories(
+    spot_id: uuid.UUID, fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime
+) -> list[History]:
     willing = willing_members()
     rows: list[History] = []
     for key, scopes in scopes_at(spot_id):
@@ -199,7 +201,9 @@ def refit(
         rows = _compute_all(row, fit, moment, started, tell)
         _swap(row, rows, due, moment)
         seconds = (timezone.now() - started).total_seconds()
-        return RefitReport(len({history.spot_id for history in rows}), fit.rows, seconds, fit.converged, fit.iterations)
+        return RefitReport(
+            len({history.spot_id for history in rows}), fit.rows, seconds, fit.converged, fit.iterations
+        )
 
 
 def _compute_all(

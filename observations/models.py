@@ -22,7 +22,9 @@ class Species(models.Model):
     code = models.SlugField(primary_key=True, max_length=40)
     name = models.CharField(max_length=60, unique=True)
     scientific_name = models.CharField(max_length=80, blank=True)
-    parent = models.ForeignKey("self", null=True, blank=True, on_delete=models.PROTECT, related_name="children")
+    parent = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.PROTECT, related_name="children"
+    )
     # A wider kind has members; it can be called but never proved.
     is_wider = models.BooleanField(default=False)
     max_length_mm = models.IntegerField(null=True, blank=True, help_text="Beyond this a length is a slip.")
@@ -127,7 +129,9 @@ class Observation(models.Model):
                 name="look_rod_hours",
                 condition=Q(rod_hours=None) | Q(rod_hours__gte=0, rod_hours__lte=240, method="rod"),
             ),
-            models.CheckConstraint(name="look_secchi", condition=Q(secchi_m=None) | Q(secchi_m__gte=0, secchi_m__lte=50)),
+            models.CheckConstraint(
+                name="look_secchi", condition=Q(secchi_m=None) | Q(secchi_m__gte=0, secchi_m__lte=50)
+            ),
             models.CheckConstraint(
                 name="look_water_temp",
                 condition=Q(water_temp_c=None) | Q(water_temp_c__gte=-2, water_temp_c__lte=45),
@@ -176,8 +180,12 @@ class EchoGroup(models.Model):
     class Meta:
         constraints = [
             models.UniqueConstraint(name="one_group_per_place_in_look", fields=["look", "order"]),
-            models.CheckConstraint(name="echo_count", condition=Q(count=None) | Q(count__gte=0, count__lte=100000)),
-            models.CheckConstraint(name="echo_depth", condition=Q(depth_m=None) | Q(depth_m__gte=0, depth_m__lte=500)),
+            models.CheckConstraint(
+                name="echo_count", condition=Q(count=None) | Q(count__gte=0, count__lte=100000)
+            ),
+            models.CheckConstraint(
+                name="echo_depth", condition=Q(depth_m=None) | Q(depth_m__gte=0, depth_m__lte=500)
+            ),
         ]
         ordering = ["look_id", "order"]
 
@@ -217,7 +225,8 @@ class Call(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(
-                name="call_probability", condition=Q(probability=None) | Q(probability__gt=0, probability__lte=1)
+                name="call_probability",
+                condition=Q(probability=None) | Q(probability__gt=0, probability__lte=1),
             )
         ]
 
@@ -245,7 +254,9 @@ class Finding(models.Model):
     lengths_mm = ArrayField(models.IntegerField(), default=list, blank=True)
     fate = models.CharField(max_length=10, choices=Fate.choices, blank=True)
     depth_m = models.FloatField(null=True, blank=True)
-    settles = models.ForeignKey(EchoGroup, null=True, blank=True, on_delete=models.SET_NULL, related_name="proofs")
+    settles = models.ForeignKey(
+        EchoGroup, null=True, blank=True, on_delete=models.SET_NULL, related_name="proofs"
+    )
     tie = models.CharField(max_length=10, choices=Tie.choices, default=Tie.COVER)
     # Both set by a trigger when a second member confirms; the web role cannot write them.
     verified_at = models.DateTimeField(null=True, blank=True, editable=False)
@@ -285,7 +296,9 @@ class Confirmation(models.Model):
     id = models.UUIDField(primary_key=True, default=uuid.uuid4)
     finding = models.ForeignKey(Finding, on_delete=models.CASCADE, related_name="confirmations")
     checker = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="confirmations")
-    named_species = models.ForeignKey(Species, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    named_species = models.ForeignKey(
+        Species, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     decision = models.CharField(max_length=10, choices=Decision.choices)
     reason = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
@@ -297,7 +310,8 @@ class Confirmation(models.Model):
                 name="rejection_has_a_reason", condition=~Q(decision="rejected") | ~Q(reason="")
             ),
             models.CheckConstraint(
-                name="a_name_unless_unsure", condition=Q(decision__in=["unsure", "rejected"]) | ~Q(named_species=None)
+                name="a_name_unless_unsure",
+                condition=Q(decision__in=["unsure", "rejected"]) | ~Q(named_species=None),
             ),
         ]
         ordering = ["-created_at", "id"]
@@ -312,11 +326,15 @@ class BlindName(models.Model):
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     finding = models.ForeignKey(Finding, on_delete=models.CASCADE, related_name="blind_names")
     checker = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="+")
-    named_species = models.ForeignKey(Species, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+    named_species = models.ForeignKey(
+        Species, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     created_at = models.DateTimeField(default=timezone.now)
 
     class Meta:
-        constraints = [models.UniqueConstraint(name="one_blind_name_per_checker", fields=["finding", "checker"])]
+        constraints = [
+            models.UniqueConstraint(name="one_blind_name_per_checker", fields=["finding", "checker"])
+        ]
         ordering = ["-created_at", "id"]
 
     def __str__(self) -> str:
@@ -351,7 +369,9 @@ class Picture(models.Model):
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     look = models.ForeignKey(Observation, on_delete=models.CASCADE, related_name="pictures")
-    finding = models.ForeignKey(Finding, null=True, blank=True, on_delete=models.CASCADE, related_name="pictures")
+    finding = models.ForeignKey(
+        Finding, null=True, blank=True, on_delete=models.CASCADE, related_name="pictures"
+    )
     uploaded_by = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="+")
     width = models.IntegerField()
     height = models.IntegerField()
@@ -384,7 +404,9 @@ class Refit(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(name="one_current_refit", fields=["is_current"], condition=Q(is_current=True))
+            models.UniqueConstraint(
+                name="one_current_refit", fields=["is_current"], condition=Q(is_current=True)
+            )
         ]
         ordering = ["-id"]
 

@@ -95,7 +95,9 @@ def chart(request: ViewedRequest) -> HttpResponse:
         policy = AudiencePolicy.objects.filter(audience="public").first()
         context["least_search"] = policy.minimum_ha if policy else None
     response = render(request, "chart.html", context)
-    response.set_cookie("water", str(water.id), max_age=180 * 86400, samesite="Lax", httponly=True, secure=request.is_secure())
+    response.set_cookie(
+        "water", str(water.id), max_age=180 * 86400, samesite="Lax", httponly=True, secure=request.is_secure()
+    )
     return response
 
 
@@ -111,12 +113,19 @@ def verified_by_month(water: Water, request: ViewedRequest) -> list[dict[str, An
     for rows in histories_of(spots, request.viewer).values():
         for row in rows:
             entry = found.setdefault(
-                row.species_id, {"name": row.species.name, "order": row.species.order, "spots": 0, "months": [False] * 12,
-                                 "last": row.last_verified}
-            )  # fmt: skip
+                row.species_id,
+                {
+                    "name": row.species.name,
+                    "order": row.species.order,
+                    "spots": 0,
+                    "months": [False] * 12,
+                    "last": row.last_verified,
+                },
+            )
             entry["spots"] += 1
             entry["months"] = [
-                a or month["grade"] == "verified" for a, month in zip(entry["months"], row.months, strict=True)
+                a or month["grade"] == "verified"
+                for a, month in zip(entry["months"], row.months, strict=True)
             ]
             if row.last_verified and (entry["last"] is None or row.last_verified > entry["last"]):
                 entry["last"] = row.last_verified
@@ -125,7 +134,9 @@ def verified_by_month(water: Water, request: ViewedRequest) -> list[dict[str, An
 
 def _facts(spot: ReleasedSpot, units: Units) -> str:
     """Say cover, structure and depth as far as they are the reader's to know."""
-    place = " on a ".join(part for part in (spot.cover if spot.cover != "none" else "", spot.structure or "") if part)
+    place = " on a ".join(
+        part for part in (spot.cover if spot.cover != "none" else "", spot.structure or "") if part
+    )
     depth = units.depth_range(spot.depth_min_m, spot.depth_max_m)
     return ", ".join(part for part in (place[:1].upper() + place[1:], depth) if part)
 
@@ -203,7 +214,12 @@ def _most_telling(rows: list[History]) -> History | None:
     """Return the history with the best grade, then the likeliest."""
     return min(
         rows,
-        key=lambda row: (-(bool(row.verified)), -bool(row.landed or row.seen), -row.probability, row.species.order),
+        key=lambda row: (
+            -(bool(row.verified)),
+            -bool(row.landed or row.seen),
+            -row.probability,
+            row.species.order,
+        ),
         default=None,
     )
 
@@ -221,7 +237,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     in_full = spot.is_exact and request.viewer.is_member
     looks = looks_at(spot.id) if in_full else []
     shown = looks if "all" in request.GET else looks[:FIRST_LOOKS]
-    table = []
+    table: list[dict[str, Any]] = []
     for row in with_evidence:
         last, ago = _last_words(row, spot, request.moment)
         table.append(
@@ -260,5 +276,3 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "thin": not rows and not spot.is_exact,
     }
     return render(request, "spots/sheet.html", context)
-
-

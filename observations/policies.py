@@ -141,7 +141,9 @@ TRIGGERS = [
         RETURN NEW;
     END $$
     """,
-    *_trigger("finding_of_look", "BEFORE INSERT OR UPDATE", "observations_finding", "observations_finding_of_look"),
+    *_trigger(
+        "finding_of_look", "BEFORE INSERT OR UPDATE", "observations_finding", "observations_finding_of_look"
+    ),
     # Verified: confirmed by a checker who is not the observer. Nobody checks alone on their own.
     f"""
     CREATE OR REPLACE FUNCTION observations_confirmed() RETURNS trigger {_DEFINER} AS $$
@@ -190,7 +192,10 @@ TRIGGERS = [
     END $$
     """,
     *_trigger(
-        "look_withdrawn", "AFTER UPDATE OF withdrawn_at", "observations_observation", "observations_look_withdrawn"
+        "look_withdrawn",
+        "AFTER UPDATE OF withdrawn_at",
+        "observations_observation",
+        "observations_look_withdrawn",
     ),
     # Whatever wrote it, a new or changed piece of evidence makes its spot due.
     f"""

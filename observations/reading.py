@@ -91,7 +91,8 @@ chosen AS (
         probability DESC, species_id
 ),
 page AS (
-    SELECT shown.*, c.species_id, c.grade, c.probability, c.low, c.high, c.last_verified, c.edition, w.name AS water_name,
+    SELECT shown.*, c.species_id, c.grade, c.probability, c.low, c.high, c.last_verified,
+        w.name AS water_name,
         COALESCE(shown.name, nullif(shown.alias, ''), 'Spot ' || shown.number) AS label
     FROM shown
     JOIN spots_water w ON w.id = shown.water_id

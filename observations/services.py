@@ -124,9 +124,13 @@ def _check_groups(draft: LookDraft, species: dict[str, Species], problems: _Prob
         if group.count is not None and not 0 <= group.count <= 100_000:
             problems.add("echoes", f"{group.count} echoes is not possible.")
         if group.count is None and group.band not in EchoGroup.Band.values:
-            problems.add("echoes", f'"{group.band}" is not a number band: {", ".join(EchoGroup.Band.values)}.')
+            problems.add(
+                "echoes", f'"{group.band}" is not a number band: {", ".join(EchoGroup.Band.values)}.'
+            )
         if group.placement and group.placement not in EchoGroup.Placement.values:
-            problems.add("placement", f'"{group.placement}" is not one of {", ".join(EchoGroup.Placement.values)}.')
+            problems.add(
+                "placement", f'"{group.placement}" is not one of {", ".join(EchoGroup.Placement.values)}.'
+            )
         if group.depth_m is not None and not (math.isfinite(group.depth_m) and 0 <= group.depth_m <= 500):
             problems.add("depth_m", f"{group.depth_m:g} m is not a possible depth.")
         if group.call and group.call not in species:
@@ -143,7 +147,9 @@ def _check_groups(draft: LookDraft, species: dict[str, Species], problems: _Prob
 
 def _check_findings(draft: LookDraft, species: dict[str, Species], problems: _Problems) -> None:
     if draft.findings and draft.method not in PROVING:
-        problems.add("finding_species", "Only a camera or a fish in hand proves; a look by eye or sonar calls.")
+        problems.add(
+            "finding_species", "Only a camera or a fish in hand proves; a look by eye or sonar calls."
+        )
     if len({finding.species for finding in draft.findings}) < len(draft.findings):
         problems.add("finding_species", "Each species stands once in a look; give its number.")
     for finding in draft.findings:
@@ -342,7 +348,9 @@ def latest_groups(drafts: Iterable[LookDraft]) -> dict[uuid.UUID, uuid.UUID]:
     return out
 
 
-def confirm(finding: Finding, checker: Member, named: str, decision: str, reason: str, moment: datetime) -> Confirmation:
+def confirm(
+    finding: Finding, checker: Member, named: str, decision: str, reason: str, moment: datetime
+) -> Confirmation:
     """Save a checker's decision; the database refuses one on their own finding."""
     if finding.observer_id == checker.pk:
         raise ValidationError("Nobody confirms their own finding.")

@@ -64,7 +64,9 @@ class WatersView(APIView):
         return Response(WaterSerializer(Water.objects.all(), many=True).data)
 
     @extend_schema(
-        operation_id="waters_create", request=WaterSerializer, responses={201: WaterSerializer, 400: OpenApiTypes.OBJECT}
+        operation_id="waters_create",
+        request=WaterSerializer,
+        responses={201: WaterSerializer, 400: OpenApiTypes.OBJECT},
     )
     def post(self, request: Request) -> Response:
         """Add a water. For organisers."""
@@ -97,5 +99,3 @@ class WaterChartView(APIView):
     def get(self, request: Request, key: UUID) -> HttpResponse:
         """Read a water's chart: outline, depths and public features, as GeoJSON."""
         return HttpResponse(chart_text(water_or_404(key)), content_type=GEOJSON)
-
-

@@ -8,11 +8,13 @@ _CHART = """
 SELECT json_build_object('type', 'FeatureCollection', 'features', COALESCE(json_agg(f ORDER BY rank, sub), '[]'))::text
 FROM (
     SELECT 0 AS rank, 0::float AS sub, json_build_object('type', 'Feature', 'geometry',
-        ST_AsGeoJSON(ST_ForcePolygonCCW(outline), 6)::json, 'properties', json_build_object('kind', 'outline', 'text', name)) AS f
+        ST_AsGeoJSON(ST_ForcePolygonCCW(outline), 6)::json, 'properties',
+        json_build_object('kind', 'outline', 'text', name)) AS f
     FROM spots_water WHERE id = %(id)s AND outline IS NOT NULL
     UNION ALL
     SELECT 1, 0, json_build_object('type', 'Feature', 'geometry',
-        ST_AsGeoJSON(ST_ForcePolygonCCW(ST_Multi(ST_CollectionExtract(ST_Difference(outline, low_outline), 3))), 6)::json,
+        ST_AsGeoJSON(ST_ForcePolygonCCW(ST_Multi(ST_CollectionExtract(
+            ST_Difference(outline, low_outline), 3))), 6)::json,
         'properties', json_build_object('kind', 'bared'))
     FROM spots_water WHERE id = %(id)s AND low_outline IS NOT NULL
     UNION ALL

@@ -41,21 +41,29 @@ class SpotForm(forms.Form):
         required=False,
         max_length=80,
         label="Position",
-        help_text="Latitude and longitude, as 45.1234, -93.4567 or 45° 7.404' N 93° 27.402' W. It can stay in your plotter.",
+        help_text="Latitude and longitude, as 45.1234, -93.4567 or 45° 7.404' N 93° 27.402' W."
+        " It can stay in your plotter.",
     )
     scope = forms.ChoiceField(label="Whose is it", widget=forms.RadioSelect)
-    members_see = forms.ChoiceField(label="Other members see", choices=MEMBERS_SEE, widget=forms.RadioSelect, required=False)
+    members_see = forms.ChoiceField(
+        label="Other members see", choices=MEMBERS_SEE, widget=forms.RadioSelect, required=False
+    )
     cover = forms.ChoiceField(required=False)
     structure = forms.ChoiceField(required=False)
     depth_min = forms.FloatField(required=False, min_value=-20, max_value=1500, label="Depth, from")
     depth_max = forms.FloatField(required=False, min_value=-20, max_value=1500, label="to")
     alias = forms.CharField(
-        required=False, max_length=80, help_text="What others call it who may not see the place. Empty: a neutral number."
+        required=False,
+        max_length=80,
+        help_text="What others call it who may not see the place. Empty: a neutral number.",
     )
     provenance = forms.ChoiceField(choices=Sheet.Provenance.choices, initial=Sheet.Provenance.FOUND)
     placed_on = forms.DateField(required=False, widget=forms.DateInput(attrs={"type": "date"}))
     permission = forms.CharField(
-        required=False, max_length=200, label="Permission", help_text="Placing brush needs the water owner's permission: its reference."
+        required=False,
+        max_length=200,
+        label="Permission",
+        help_text="Placing brush needs the water owner's permission: its reference.",
     )
     notes = forms.CharField(required=False, widget=forms.Textarea(attrs={"rows": 3}), max_length=4000)
 

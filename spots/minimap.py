@@ -15,7 +15,8 @@ _HALF_WIDTH_M = 800.0
 _TINTS = ((20, 5), (10, 4), (5, 3), (2, 2), (0, 1))
 
 _PATHS = """
-SELECT kind, depth, ST_AsSVG(ST_Affine(ST_ClipByBox2D(g, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)),
+SELECT kind, depth, ST_AsSVG(ST_Affine(
+    ST_ClipByBox2D(g, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)),
     %(sx)s, 0, 0, %(sy)s, -%(west)s * %(sx)s, -%(north)s * %(sy)s), 1, 1)
 FROM (
     SELECT 'outline' AS kind, 0::float AS depth, outline AS g FROM spots_water WHERE id = %(water)s
@@ -36,7 +37,11 @@ def _window(spot: ReleasedSpot, water: Water) -> tuple[float, float, float, floa
         return None
     middle = (south + north) / 2
     across = _METRES_PER_DEGREE * cos(radians(middle))
-    width = max((east - west) * across * 1.25, 2 * _HALF_WIDTH_M, (north - south) * _METRES_PER_DEGREE * 1.25 * WIDTH / HEIGHT)
+    width = max(
+        (east - west) * across * 1.25,
+        2 * _HALF_WIDTH_M,
+        (north - south) * _METRES_PER_DEGREE * 1.25 * WIDTH / HEIGHT,
+    )
     half_x, half_y = width / 2 / across, width * HEIGHT / WIDTH / 2 / _METRES_PER_DEGREE
     centre = (west + east) / 2
     return centre - half_x, middle - half_y, centre + half_x, middle + half_y
@@ -52,7 +57,15 @@ def minimap(spot: ReleasedSpot, water: Water) -> dict[str, Any] | None:
     with connection.cursor() as cursor:
         cursor.execute(
             _PATHS,
-            {"water": water.pk, "west": west, "south": south, "east": east, "north": north, "sx": sx, "sy": sy},
+            {
+                "water": water.pk,
+                "west": west,
+                "south": south,
+                "east": east,
+                "north": north,
+                "sx": sx,
+                "sy": sy,
+            },
         )
         rows = cursor.fetchall()
     paths = [{"kind": kind, "tint": _tint(depth), "d": d} for kind, depth, d in rows if d]

@@ -145,17 +145,28 @@ class Spot(models.Model):
     water = models.ForeignKey(Water, on_delete=models.PROTECT, related_name="spots")
     # Neutral, random, and not an order of arrival: shown below `exact` where there is no alias.
     number = models.IntegerField()
-    alias = models.CharField(max_length=80, blank=True, help_text="The name shown to those who may not see the place.")
+    alias = models.CharField(
+        max_length=80, blank=True, help_text="The name shown to those who may not see the place."
+    )
     area_cover = models.CharField(max_length=40, blank=True, editable=False)
-    owner_member = models.ForeignKey(Member, null=True, blank=True, on_delete=models.PROTECT, related_name="spots")
-    owner_team = models.ForeignKey(Team, null=True, blank=True, on_delete=models.PROTECT, related_name="spots")
+    owner_member = models.ForeignKey(
+        Member, null=True, blank=True, on_delete=models.PROTECT, related_name="spots"
+    )
+    owner_team = models.ForeignKey(
+        Team, null=True, blank=True, on_delete=models.PROTECT, related_name="spots"
+    )
     owner = models.TextField(editable=False)
     scope = models.TextField(
-        editable=False, help_text="Whose evidence its looks are unless shared further: an audience key or `club`."
+        editable=False,
+        help_text="Whose evidence its looks are unless shared further: an audience key or `club`.",
     )
     created_at = models.DateTimeField(default=timezone.now)
-    paused_at = models.DateTimeField(null=True, blank=True, help_text="Its cover was looked for and not found.")
-    successor = models.ForeignKey("self", null=True, blank=True, on_delete=models.SET_NULL, related_name="predecessors")
+    paused_at = models.DateTimeField(
+        null=True, blank=True, help_text="Its cover was looked for and not found."
+    )
+    successor = models.ForeignKey(
+        "self", null=True, blank=True, on_delete=models.SET_NULL, related_name="predecessors"
+    )
 
     class Meta:
         constraints = [
@@ -187,7 +198,9 @@ class Sheet(models.Model):
     depth_max_m = models.FloatField(null=True, blank=True)
     provenance = models.CharField(max_length=10, choices=Provenance.choices, default=Provenance.FOUND)
     placed_on = models.DateField(null=True, blank=True)
-    permission = models.CharField(max_length=200, blank=True, help_text="Reference of the water owner's permission.")
+    permission = models.CharField(
+        max_length=200, blank=True, help_text="Reference of the water owner's permission."
+    )
     notes = models.TextField(blank=True)
 
     class Meta:
@@ -269,7 +282,9 @@ class Grant(models.Model):
 
     class Meta:
         constraints = [
-            models.CheckConstraint(name="grant_level", condition=Q(level=None) | Q(level__gte=0, level__lte=3)),
+            models.CheckConstraint(
+                name="grant_level", condition=Q(level=None) | Q(level__gte=0, level__lte=3)
+            ),
             models.CheckConstraint(
                 name="grant_times_in_order",
                 condition=Q(starts_at=None) | Q(ends_at=None) | Q(starts_at__lt=F("ends_at")),

@@ -115,7 +115,9 @@ def sharing_of(scope: str) -> str:
     return ONLY_YOU if scope.startswith("member:") else TEAM_ONLY if scope.startswith("team:") else SHARED
 
 
-def released_spots(*, water_id: uuid.UUID | None = None, ids: Sequence[uuid.UUID] | None = None) -> list[ReleasedSpot]:
+def released_spots(
+    *, water_id: uuid.UUID | None = None, ids: Sequence[uuid.UUID] | None = None
+) -> list[ReleasedSpot]:
     """Return the spots that the current viewer (club.viewer) sees, in a fixed order by what is shown of them."""
     where, parameters = ["true"], []
     if water_id:
@@ -125,13 +127,13 @@ def released_spots(*, water_id: uuid.UUID | None = None, ids: Sequence[uuid.UUID
         where.append("id = ANY (%s)")
         parameters.append(list(ids))  # type: ignore[arg-type]
     sql = (
-        f"{WITH_SHOWN} SELECT {_COLUMNS} FROM shown WHERE {' AND '.join(where)}"  # noqa: S608
+        f"{WITH_SHOWN} SELECT {_COLUMNS} FROM shown WHERE {' AND '.join(where)}"
         " ORDER BY water_id, COALESCE(name, nullif(alias, ''), 'Spot ' || number), id"
     )
     with connection.cursor() as cursor:
         cursor.execute(sql, parameters)
         return [
-            ReleasedSpot(*row[:-1], geometry=json.loads(row[-1]) if row[-1] else None) for row in cursor.fetchall()
+            ReleasedSpot(*(*row[:-1], json.loads(row[-1]) if row[-1] else None)) for row in cursor.fetchall()
         ]
 
 

@@ -17,9 +17,7 @@ IN_FORCE = (
 # The level a grant gives: the owner's word or else the organiser's default, never above the ceiling. Teams
 # and single members have neither unless the organiser set one.
 POLICY_OF_GRANT = "club_audiencepolicy p ON p.audience = g.audience"
-LEVEL = (
-    f"LEAST(COALESCE(g.level, p.default_level, {Level.HIDDEN}), COALESCE(p.ceiling_level, {Level.EXACT}))"
-)
+LEVEL = f"LEAST(COALESCE(g.level, p.default_level, {Level.HIDDEN}), COALESCE(p.ceiling_level, {Level.EXACT}))"
 
 
 def sees(spot_id: str, level: int, extra: str = "") -> str:

@@ -54,12 +54,16 @@ class SpotDraft:
 def save_water(water: Water) -> Water:
     """Check and save a water; cut its zones once it has an outline."""
     if water.time_zone not in available_timezones():
-        raise ValidationError({"time_zone": f'"{water.time_zone}" is not a time zone. Example: America/Chicago.'})
+        raise ValidationError(
+            {"time_zone": f'"{water.time_zone}" is not a time zone. Example: America/Chicago.'}
+        )
     if isinstance(water.outline, Polygon):
         water.outline = MultiPolygon(water.outline, srid=4326)
     if water.outline is not None:
         if not water.outline.valid:
-            raise ValidationError({"outline": f"The outline is not a valid area: {water.outline.valid_reason}."})
+            raise ValidationError(
+                {"outline": f"The outline is not a valid area: {water.outline.valid_reason}."}
+            )
         west, south, east, north = water.outline.extent
         if not (-180 <= west <= east <= 180 and -85 <= south <= north <= 85):
             raise ValidationError({"outline": "The outline lies outside longitude ±180 or latitude ±85."})
@@ -93,7 +97,9 @@ def judge_distance(water: Water, point: Point, off: float | None) -> list[str]:
         hint = " With latitude and longitude exchanged it would lie on the water."
     distance = f"{off:,.0f} m" if off < 10_000 else f"{off / 1000:,.0f} km"
     raise ValidationError(
-        {"position": f"The position is {distance} off {water.name}; at most {OUTSIDE_ALLOWED_M} m is allowed.{hint}"}
+        {
+            "position": f"The position is {distance} off {water.name}; at most {OUTSIDE_ALLOWED_M} m is allowed.{hint}"
+        }
     )
 
 
@@ -196,7 +202,9 @@ def grants_for(
         grants = (("public", None), ("guest", None), ("members", None))
     rows += grants or ()
     return [
-        Grant(spot=spot, audience=audience, level=level, owner=spot.owner, created_at=moment, created_by_id=by)
+        Grant(
+            spot=spot, audience=audience, level=level, owner=spot.owner, created_at=moment, created_by_id=by
+        )
         for audience, level in rows
     ]
 
@@ -241,5 +249,3 @@ def update_spot(spot: Spot, draft: SpotDraft, moment: datetime) -> list[str]:
             )
             publish_spot(spot, draft.point)
     return warnings
-
-

@@ -24,9 +24,9 @@ _FIELD_OF = {"depth_min_m": "depth_min", "depth_max_m": "depth_max", "point": "p
 def show_errors(form: Any, error: ValidationError) -> None:
     """Lay a service's errors beside the fields they speak of; nothing typed is lost."""
     details = error.message_dict if hasattr(error, "error_dict") else {"__all__": error.messages}
-    for name, messages in details.items():
+    for name, told in details.items():
         field = _FIELD_OF.get(name, name)
-        for message in messages:
+        for message in told:
             form.add_error(field if field in form.fields else None, message)
 
 
@@ -63,12 +63,19 @@ def spot_new(request: ViewedRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         water = form.cleaned_data["water"]
         try:
-            spot, warnings = create_spot(draft_of(form, water, form.cleaned_data["scope"]), request.viewer, request.moment)
+            spot, warnings = create_spot(
+                draft_of(form, water, form.cleaned_data["scope"]), request.viewer, request.moment
+            )
         except ValidationError as error:
             show_errors(form, error)
         else:
             return _to_sheet(request, spot.id, warnings)
-    return render(request, "spots/form.html", {"form": form, "title": "Place a spot", "units": units}, status=_status(form))
+    return render(
+        request,
+        "spots/form.html",
+        {"form": form, "title": "Place a spot", "units": units},
+        status=_status(form),
+    )
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

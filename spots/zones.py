@@ -8,6 +8,7 @@ from django.contrib.gis.geos import GEOSGeometry, MultiPolygon, Point
 from django.db import connection
 from django.db.models import Count
 from shapely import wkb
+from shapely.geometry.base import BaseGeometry
 
 from club.models import LADDER_HA
 from spots.geometry.equalarea import area_ha
@@ -28,19 +29,27 @@ def publish_zones(water: Water) -> int:
     numbers: dict[int, int] = {}
     rows = []
     drawn = [(zone, zone.polygon()) for zone in cut]
-    for zone, squares in sorted(drawn, key=lambda pair: (pair[0].minimum_ha, -pair[1].bounds[3], pair[1].bounds[0])):
+    for zone, squares in sorted(
+        drawn, key=lambda pair: (pair[0].minimum_ha, -pair[1].bounds[3], pair[1].bounds[0])
+    ):
         numbers[zone.minimum_ha] = numbers.get(zone.minimum_ha, 0) + 1
         rows.append(
             Zone(
                 water=water,
                 minimum_ha=zone.minimum_ha,
                 number=numbers[zone.minimum_ha],
-                squares=GEOSGeometry(memoryview(wkb.dumps(squares)), srid=4326),
+                squares=_multipolygon(squares),
                 water_ha=zone.water_ha,
             )
         )
     Zone.objects.bulk_create(rows)
     return len(rows)
+
+
+def _multipolygon(shape: BaseGeometry) -> MultiPolygon:
+    geometry = GEOSGeometry(memoryview(wkb.dumps(shape)), srid=4326)
+    assert isinstance(geometry, MultiPolygon)  # noqa: S101
+    return geometry
 
 
 def outline_area_ha(outline: MultiPolygon) -> float:

@@ -109,7 +109,9 @@ def square_outline(west: float, south: float, size: float = 0.06) -> MultiPolygo
 @pytest.fixture
 def water(cast: Cast) -> Water:
     """A square lake of some 3,150 ha at 45 degrees north."""
-    return save_water(Water(name="Test water", time_zone="America/Chicago", outline=square_outline(-93.30, 45.00)))
+    return save_water(
+        Water(name="Test water", time_zone="America/Chicago", outline=square_outline(-93.30, 45.00))
+    )
 
 
 @dataclass
@@ -135,7 +137,9 @@ def places(cast: Cast, water: Water) -> Places:
             return create_spot(draft, cast.viewer(persona), timezone.now())[0]
 
     return Places(
-        club=make("organiser", "club", "Canary Club Crib", -93.276713, 45.021137, cover="crib", depth_min_m=5.0),
+        club=make(
+            "organiser", "club", "Canary Club Crib", -93.276713, 45.021137, cover="crib", depth_min_m=5.0
+        ),
         shared=make(
             "organiser",
             "club",
@@ -145,7 +149,14 @@ def places(cast: Cast, water: Water) -> Places:
             cover="brush pile",
             grants=(("public", None), ("guest", None), ("members", 3)),
         ),
-        private=make("member", f"member:{cast.member.pk}", "Canary Private Laydown", -93.287531, 45.032717, cover="laydown"),
+        private=make(
+            "member",
+            f"member:{cast.member.pk}",
+            "Canary Private Laydown",
+            -93.287531,
+            45.032717,
+            cover="laydown",
+        ),
         team=make("captain", f"team:{cast.alder.pk}", "Canary Team Ledge", -93.254839, 45.013363),
     )
 
@@ -172,7 +183,9 @@ def look(cast: Cast, persona: str, spot: Spot, method: str, at: datetime, **more
         return record_look(draft, cast.viewer(persona), timezone.now())
 
 
-def sonar(call: str = "", probability: float | None = None, count: int = 5, **more: Any) -> tuple[GroupDraft, ...]:
+def sonar(
+    call: str = "", probability: float | None = None, count: int = 5, **more: Any
+) -> tuple[GroupDraft, ...]:
     return (GroupDraft(count=count, call=call, probability=probability, **more),)
 
 

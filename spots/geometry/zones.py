@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import shapely
-from shapely.geometry import MultiPolygon, box
+from shapely.geometry import MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from spots.geometry.equalarea import project, to_equal_area
@@ -30,7 +30,10 @@ class CutZone:
     def polygon(self) -> MultiPolygon:
         """Return the squares, merged where they touch, in degrees."""
         merged = shapely.union_all([square.polygon() for square in self.squares])
-        return merged if isinstance(merged, MultiPolygon) else MultiPolygon([merged])
+        if isinstance(merged, MultiPolygon):
+            return merged
+        assert isinstance(merged, Polygon)  # noqa: S101
+        return MultiPolygon([merged])
 
 
 @dataclass
@@ -84,7 +87,9 @@ def cut_zones(
     neighbouring zone with the least water, smallest first.
     """
     full = to_equal_area(outline).buffer(0)
-    wet = shapely.intersection(full, to_equal_area(low_outline).buffer(0)) if low_outline is not None else full
+    wet = (
+        shapely.intersection(full, to_equal_area(low_outline).buffer(0)) if low_outline is not None else full
+    )
     start = _Piece(square_holding(outline.bounds), full, wet)
     parents: list[list[_Piece]] = [[start]]
     zones: list[CutZone] = []

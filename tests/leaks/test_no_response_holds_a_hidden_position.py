@@ -6,8 +6,8 @@ An address without a row in ROWS fails the suite: whoever adds one says here how
 import io
 import re
 import uuid
-from datetime import timedelta
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -63,7 +63,11 @@ def spots(ids: Ids, after: str = "") -> list[Ask]:
 
 
 ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
-    "": lambda ids: [("/", None), ("/?view=list", None), ("/?species=bluegill&grade=seen&season=6&view=list", None)],
+    "": lambda ids: [
+        ("/", None),
+        ("/?view=list", None),
+        ("/?species=bluegill&grade=seen&season=6&view=list", None),
+    ],
     "api/schema/": lambda ids: [("/api/schema/", None)],
     "spots/<uuid:key>/": lambda ids: [*spots(ids), *spots(ids, "?all")],
     "spots/<uuid:key>/panel/": lambda ids: [*spots(ids, "panel/"), *spots(ids, "panel/?species=bluegill")],
@@ -100,14 +104,21 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "club/about/": lambda ids: [("/club/about/", None)],
     "club/invite/": lambda ids: [("/club/invite/", None)],
     "club/invite/<uuid:invitation_id>/withdraw/": lambda ids: [(f"/club/invite/{UNKNOWN}/withdraw/", {})],
-    "club/members/<uuid:member_id>/": lambda ids: [(f"/club/members/{key}/", None) for key in (ids["member"], UNKNOWN)],
+    "club/members/<uuid:member_id>/": lambda ids: [
+        (f"/club/members/{key}/", None) for key in (ids["member"], UNKNOWN)
+    ],
     "club/members/<uuid:member_id>/end/": lambda ids: [(f"/club/members/{UNKNOWN}/end/", {})],
     "club/members/<uuid:member_id>/take-back/": lambda ids: [(f"/club/members/{UNKNOWN}/take-back/", {})],
     "club/teams/": lambda ids: [("/club/teams/", None), ("/club/teams/", {"name": "Another"})],
     "club/teams/<uuid:team_id>/": lambda ids: [(f"/club/teams/{ids['team']}/", None)],
-    "club/teams/<uuid:team_id>/<int:place_id>/captain/": lambda ids: [(f"/club/teams/{ids['team']}/0/captain/", {})],
+    "club/teams/<uuid:team_id>/<int:place_id>/captain/": lambda ids: [
+        (f"/club/teams/{ids['team']}/0/captain/", {})
+    ],
     "club/teams/<uuid:team_id>/<int:place_id>/out/": lambda ids: [(f"/club/teams/{ids['team']}/0/out/", {})],
-    "invitation/<str:token>/": lambda ids: [("/invitation/unknown/", None), ("/invitation/unknown/", {"name": "x"})],
+    "invitation/<str:token>/": lambda ids: [
+        ("/invitation/unknown/", None),
+        ("/invitation/unknown/", {"name": "x"}),
+    ],
     "setup/": lambda ids: [("/setup/", None), ("/setup/?key=unknown", None)],
     "sign-in/": lambda ids: [("/sign-in/", None), ("/sign-in/", {"username": "member", "password": "wrong"})],
     "sign-out/": lambda ids: [("/sign-out/", None)],
@@ -115,7 +126,10 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "log/": lambda ids: [
         ("/log/", None),
         *((f"/log/?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
-        *((f"/log/?spot={key}", {"spot": key, "method": "2d", "band": "none"}) for key in (*ids["spots"], UNKNOWN)),
+        *(
+            (f"/log/?spot={key}", {"spot": key, "method": "2d", "band": "none"})
+            for key in (*ids["spots"], UNKNOWN)
+        ),
     ],
     "log/mine/": lambda ids: [("/log/mine/", None)],
     "log/spots/": lambda ids: [("/log/spots/", None), ("/log/spots/?q=Canary", None)],
@@ -124,16 +138,21 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "log/<uuid:look_id>/withdraw/<uuid:group_id>/": lambda ids: [
         (f"/log/{key}/withdraw/{UNKNOWN}/", {}) for key in ids["looks"]
     ],
-    "pictures/<uuid:picture_id>/": lambda ids: [(f"/pictures/{key}/", None) for key in (ids["picture"], UNKNOWN)],
+    "pictures/<uuid:picture_id>/": lambda ids: [
+        (f"/pictures/{key}/", None) for key in (ids["picture"], UNKNOWN)
+    ],
     "pictures/<uuid:picture_id>/small/": lambda ids: [(f"/pictures/{ids['picture']}/small/", None)],
     "proofs/": lambda ids: [("/proofs/", None)],
-    "proofs/<uuid:finding_id>/": lambda ids: [(f"/proofs/{key}/", None) for key in (*ids["findings"], UNKNOWN)],
+    "proofs/<uuid:finding_id>/": lambda ids: [
+        (f"/proofs/{key}/", None) for key in (*ids["findings"], UNKNOWN)
+    ],
     "proofs/<uuid:finding_id>/name/": lambda ids: [
         (f"/proofs/{key}/name/", {"named": "largemouth-bass", "species": "largemouth-bass"})
         for key in (*ids["findings"], UNKNOWN)
     ],
     "proofs/<uuid:finding_id>/decide/": lambda ids: [
-        (f"/proofs/{key}/decide/", {"decision": "rejected", "reason": "x"}) for key in (*ids["findings"], UNKNOWN)
+        (f"/proofs/{key}/decide/", {"decision": "rejected", "reason": "x"})
+        for key in (*ids["findings"], UNKNOWN)
     ],
 }
 
@@ -142,10 +161,17 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
 def ids(cast: Cast, places: Places) -> Ids:
     """A club in which every kind of thing exists, so that every address has something to show."""
     now = timezone.now()
-    owners = (("organiser", places.club), ("member", places.shared), ("member", places.private), ("captain", places.team))
+    owners = (
+        ("organiser", places.club),
+        ("member", places.shared),
+        ("member", places.private),
+        ("captain", places.team),
+    )
     for persona, spot in owners:
         look(cast, persona, spot, "2d", now - timedelta(hours=5), groups=sonar("white-crappie", 0.7))
-        look(cast, persona, spot, "camera", now - timedelta(hours=4), minutes=6, findings=found("bluegill", 2))
+        look(
+            cast, persona, spot, "camera", now - timedelta(hours=4), minutes=6, findings=found("bluegill", 2)
+        )
     jobs.refit()
     finding = Finding.objects.filter(observer=cast.member, scope="club").get()
     data = io.BytesIO()
@@ -215,10 +241,18 @@ def test_a_hidden_spot_answers_byte_for_byte_like_one_that_never_was(
     ids: Ids, places: Places, persona: str, client_of: Callable[..., Client]
 ) -> None:
     client = client_of(persona)
-    for path in ("/spots/{}/", "/spots/{}/panel/", "/spots/{}/edit/", "/api/spots/{}/", "/api/spots/{}/history/"):
+    for path in (
+        "/spots/{}/",
+        "/spots/{}/panel/",
+        "/spots/{}/edit/",
+        "/api/spots/{}/",
+        "/api/spots/{}/history/",
+    ):
         hidden = ask(client, path.format(places.private.pk), None)
         never = ask(client, path.format(UNKNOWN), None)
-        assert hidden.replace(str(places.private.pk).encode(), b"") == never.replace(str(UNKNOWN).encode(), b""), path
+        assert hidden.replace(str(places.private.pk).encode(), b"") == never.replace(
+            str(UNKNOWN).encode(), b""
+        ), path
 
 
 @pytest.mark.parametrize("persona", ["newcomer", "nobody"])

@@ -16,7 +16,9 @@ LEAKS = {
     "degrees and minutes": "45° 1.2682' N 93° 16.603' W".encode(),
     "Web Mercator metres": f"POINT({X:.1f} {Y:.1f})".encode(),
     "binary": b"\x01\x01\x00\x00\x00" + struct.pack("<dd", CANARY.lon, CANARY.lat),
-    "hexadecimal binary": (b"\x01\x01\x00\x00\x00" + struct.pack("<dd", CANARY.lon, CANARY.lat)).hex().encode(),
+    "hexadecimal binary": (b"\x01\x01\x00\x00\x00" + struct.pack("<dd", CANARY.lon, CANARY.lat))
+    .hex()
+    .encode(),
     "base64": base64.b64encode(b'{"lat": 45.021137, "lon": -93.276713}'),
 }
 
@@ -27,7 +29,15 @@ def test_it_finds_a_position(notation: str) -> None:
 
 
 def test_it_leaves_the_corners_of_a_public_square_alone() -> None:
-    assert finds(b'{"coordinates": [[[-93.2959, 45.0310], [-93.2740, 45.0310]]]}'.replace(b"-93.2740", b"-93.3178"), CANARY) == ""
+    assert (
+        finds(
+            b'{"coordinates": [[[-93.2959, 45.0310], [-93.2740, 45.0310]]]}'.replace(
+                b"-93.2740", b"-93.3178"
+            ),
+            CANARY,
+        )
+        == ""
+    )
 
 
 def test_it_leaves_random_tokens_alone() -> None:

@@ -11,7 +11,9 @@ class Command(BaseCommand):
     help = "Compute all confidence now: the club's parameters, and every spot's history in every scope."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("--as-of", metavar="DATE", help="As of the end of this day (UTC), like 2026-10-31.")
+        parser.add_argument(
+            "--as-of", metavar="DATE", help="As of the end of this day (UTC), like 2026-10-31."
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         as_of = None
