@@ -259,6 +259,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "place": _spot_context(spot, units),
         "table": table,
         "others": others,
+        "moved": [entry for entry in table if entry["moved"]],
         "ribbons": [(entry["name"], figure_months(entry["row"])) for entry in table],
         "month": local_month(water, request.moment),
         "evidence": evidence_rows(shown, units),
