@@ -94,6 +94,7 @@ def _club_page(
     organises = request.viewer.is_organiser
     out = Member.objects.filter(is_active=False)
     page = {
+        "club": club,
         "groups": _by_role(),
         "teams": _teams(request),
         "who_sees": _who_sees(club),

@@ -102,7 +102,7 @@ class AccountForm(_NewPassword):
 
 class SetUpForm(AccountForm):
     key = forms.CharField(widget=forms.HiddenInput)
-    club = forms.CharField(label="The club's name", max_length=80)
+    club = forms.CharField(label="The club’s name", max_length=80)
     field_order = ["key", "club", "name", "username", "password", "password_again"]
 
 
@@ -151,14 +151,14 @@ class TokenForm(_ModelForm):
         model = ApiToken
         fields = ["label"]
         labels = {"label": "What it is for"}
-        help_texts = {"label": "A note to yourself, such as the script's name."}
+        help_texts = {"label": "A note to yourself, such as the script’s name."}
 
 
 class ClubForm(_ModelForm):
     class Meta:
         model = Club
         fields = ["name", "about"]
-        labels = {"name": "The club's name", "about": "About the club"}
+        labels = {"name": "The club’s name", "about": "About the club"}
         widgets = {"about": forms.Textarea(attrs={"rows": 5})}
 
 

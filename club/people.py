@@ -52,7 +52,7 @@ def username_taken(username: str) -> bool:
 
 def _create(account: Account, **fields: object) -> Member:
     if username_taken(account.username):
-        raise ValidationError({"username": f'"{account.username}" is taken. Choose another.'})
+        raise ValidationError({"username": f"“{account.username}” is taken. Choose another."})
     member = Member(username=account.username, name=account.name, **fields)
     member.set_password(account.password)
     member.save(force_insert=True)
@@ -219,7 +219,7 @@ def leads(viewer: Viewer, team: Team) -> bool:
 
 def create_team(name: str) -> Team:
     if Team.objects.filter(name__iexact=name).exists():
-        raise ValidationError({"name": f'There is already a team "{name}".'})
+        raise ValidationError({"name": f"There is already a team “{name}”."})
     return Team.objects.create(name=name)
 
 

@@ -86,7 +86,9 @@ def invitation(request: ViewedRequest, token: str) -> HttpResponse:
             login(request, member, _BACKEND)
             messages.success(request, f"Welcome to {Club.objects.get()}.")
             return redirect("/")
-    return render(request, "club/invitation.html", {"invitation": found, "form": form})
+    return render(
+        request, "club/invitation.html", {"invitation": found, "form": form, "club": Club.objects.get()}
+    )
 
 
 @public

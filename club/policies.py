@@ -1,7 +1,5 @@
 """Rights of the web and worker roles on the club's tables."""
 
-# ruff: noqa: S608  (put together from the constants of this file and of club.rls)
-
 from club.rls import AUDIENCES, MEMBER, MOMENT, Table
 
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
