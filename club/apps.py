@@ -5,4 +5,5 @@ class ClubConfig(AppConfig):
     name = "club"
 
     def ready(self) -> None:
-        from club import checks  # noqa: F401  (registers the system checks)
+        # The checks register themselves; the Celery app becomes the one that tasks are sent through.
+        from club import celery, checks  # noqa: F401

@@ -15,17 +15,19 @@ import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from importlib import import_module
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from django.apps import apps
 from django.contrib.gis.geos import MultiPolygon, Point, Polygon
 from django.test import Client
 from django.utils import timezone
 
 from club.models import Club, Member, Team, TeamMembership
 from club.viewer import Viewer, viewer_of, viewing
-from observations.models import Observation
+from observations.models import Observation, Species
 from observations.services import FindingDraft, GroupDraft, LookDraft, record_look
 from spots.models import Spot, Water
 from spots.services import SpotDraft, create_spot, save_water
@@ -84,8 +86,21 @@ class Cast:
         return viewer_of(getattr(self, persona))
 
 
+def fill_reference_data() -> None:
+    """Lay again what migrations laid and the flush after a transactional test took: species, terms, policy."""
+    if Species.objects.exists():
+        return
+    for module, function in (
+        ("club.migrations.0002_suggested_policy", "suggest"),
+        ("spots.migrations.0002_terms", "fill"),
+        ("observations.migrations.0002_species", "fill"),
+    ):
+        getattr(import_module(module), function)(apps, None)
+
+
 @pytest.fixture
 def cast(db: None) -> Cast:
+    fill_reference_data()
     Club.objects.create(name="Test club")
     people: dict[str, Member] = {}
     for name in PERSONAS[:-1]:
