@@ -1,7 +1,7 @@
 /* The words on the chart: soundings, names, spots. Placed afresh whenever the chart comes to rest. */
 
 import { Taken, beside, corner, place } from "./chart-place.js";
-import { GRADE_RANK, bar, escape, hectares, sign } from "./chart-words.js";
+import { GRADE_RANK, bar, escape, hectares, ofWhat, sign } from "./chart-words.js";
 
 const FONTS = {
   name: '600 16px "Source Serif 4"',
@@ -51,11 +51,19 @@ function aside(p) {
   return p.sharing ?? (p.paused ? "paused" : "");
 }
 
-/** The second line of a label: best grade, chance with its interval, and a word. */
-function doubt(p, word = "") {
+/** The second line of a label: best grade, chance with its interval, of what, and a word. */
+function doubt(p) {
+  const word = aside(p);
   const said = word ? `<b class="${p.sharing ? "restricted" : ""}">${word}</b>` : "";
-  const line = `${p.grade ? sign(p.grade, 16) : ""}${bar(p)}${said}`;
+  const line = `${p.grade ? sign(p.grade, 16) : ""}${bar(p)}${escape(ofWhat(p))}${said ? ` ${said}` : ""}`;
   return line && `<span class="l-doubt">${line}</span>`;
+}
+
+/** How wide that line is. */
+function doubtWidth(p) {
+  const texts = [[ofWhat(p), "plain"], [aside(p), "small"]].filter(([text]) => text);
+  const parts = [p.grade ? 16 : 0, p.probability == null ? 0 : 46, ...texts.map(([text, font]) => width(text, font))];
+  return parts.filter(Boolean).reduce((sum, w) => sum + w + 4, 6);
 }
 
 export class Labels {
@@ -87,10 +95,8 @@ export class Labels {
 
   /** How big a spot's label is, by tier. */
   spotForms(p) {
-    const words = aside(p);
-    const line = 20 + (p.probability == null ? 0 : 50) + (words ? width(words, "small") + 8 : 0);
     const name = width(p.name, "name") + 4;
-    return { full: [Math.max(name, line), 38], name: [name, 20] };
+    return { full: [Math.max(name, doubtWidth(p)), 38], name: [name, 20] };
   }
 
   spotItems() {
@@ -126,7 +132,7 @@ export class Labels {
       const one = zone.spots.length === 1 ? zone.spots[0].properties : null;
       const name = one ? one.name : `${zone.spots.length} spots`;
       const [within, these] = zone.squares === 1 ? ["within", "this square"] : ["within", "these squares"];
-      const second = one ? 74 : width(`${hectares(zone.spots[0].properties.zone_ha)} of water`, "plain");
+      const second = one ? doubtWidth(one) : width(`${hectares(zone.spots[0].properties.zone_ha)} of water`, "plain");
       const sizes = {
         full: [Math.max(width(name, "name"), width(`${within} ${these}`, "small"), second) + 8, 58],
         stacked: [Math.max(width(name, "name"), width(these, "small")) + 8, 58],
@@ -242,7 +248,7 @@ export class Labels {
       const p = item.feature.properties;
       const few = p.sharing ? " restricted" : "";
       const chosen = item.must ? " chosen" : "";
-      const second = tier === "full" ? doubt(p, aside(p)) : "";
+      const second = tier === "full" ? doubt(p) : "";
       return `<div class="c-label l-spot ${side}${few}${chosen}" data-kind="spot" data-choose="${escape(item.id)}"><b class="l-name">${escape(p.name)}</b>${second}</div>`;
     }
     const { zone, one, words } = item;

@@ -1,6 +1,22 @@
 /* The list that says what the chart says: every spot the reader may see, those without a place included. */
 
-import { GRADE_RANK, bar, chance, day, escape, gradeWord, hectares, interval, percent, sign, where, whereSign } from "./chart-words.js";
+import {
+  GRADE_RANK,
+  bar,
+  chance,
+  cover,
+  day,
+  escape,
+  gradeWord,
+  hectares,
+  interval,
+  percent,
+  sign,
+  speciesName,
+  squaresOf,
+  where,
+  whereSign,
+} from "./chart-words.js";
 
 const SORTS = {
   name: (f) => f.properties.name.toLowerCase(),
@@ -14,18 +30,18 @@ function invert(text) {
   return text.replace(/\d/g, (d) => 9 - d);
 }
 
-function line(feature, species) {
+function line(feature) {
   const p = feature.properties;
   const doubt =
     p.probability == null
       ? '<span class="quiet">not worked out yet</span>'
-      : `<span class="list-doubt" aria-hidden="true"><b>${percent(p.probability)}&nbsp;%</b>${bar(p, 100)}<span class="interval">${interval(p.interval)}</span></span><span class="sr-only">${chance(p)}</span>`;
+      : `<span class="list-doubt" aria-hidden="true"><b>${percent(p.probability)}&nbsp;%</b>${bar(p, 84)}<span class="interval">${interval(p.interval)}</span></span><span class="sr-only">${chance(p)}</span>`;
   const search = p.precision === "exact" ? "" : `<br><small class="quiet">${hectares(p.zone_ha)}</small>`;
   return (
     `<tr data-row="${escape(feature.id)}"><th scope="row"><button type="button" class="link-button list-name" data-spot="${escape(feature.id)}">${escape(p.name)}</button>` +
-    `${p.cover ? `<br><small class="quiet">${escape(p.cover)}</small>` : ""}${p.paused ? '<br><small>paused</small>' : ""}</th>` +
-    `<td data-label="How exactly"><span class="place place-${whereSign(p)}">${sign(whereSign(p), 18)} ${where(p)}</span>${search}</td>` +
-    `<td data-label="Species">${escape(species.get(p.species) ?? p.species ?? "")}</td>` +
+    `${cover(p) ? `<br><small class="quiet">${escape(cover(p))}</small>` : ""}${p.paused ? '<br><small>paused</small>' : ""}</th>` +
+    `<td data-label="How exactly"><span class="place place-${whereSign(p)}">${sign(whereSign(p), 18)} ${where(p, squaresOf(feature.geometry))}</span>${search}</td>` +
+    `<td data-label="Species">${escape(speciesName(p))}</td>` +
     `<td data-label="Chance now">${doubt}</td>` +
     `<td data-label="Grade"><span class="grade grade-${p.grade || "none"}">${p.grade ? sign(p.grade, 18) : ""} ${p.grade ? gradeWord(p.grade) : '<span class="quiet">nothing yet</span>'}</span></td>` +
     `<td data-label="Last verified">${p.last_verified ? day(p.last_verified) : '<span class="quiet">never</span>'}</td></tr>`
@@ -33,9 +49,8 @@ function line(feature, species) {
 }
 
 export class List {
-  constructor(table, species, choose) {
+  constructor(table, choose) {
     this.table = table;
-    this.species = species;
     this.features = [];
     this.sort = "chance";
     table.addEventListener("click", (event) => {
@@ -59,7 +74,7 @@ export class List {
       if (x === y) return a.properties.name.localeCompare(b.properties.name);
       return x < y ? -1 : 1;
     });
-    this.table.tBodies[0].innerHTML = sorted.map((f) => line(f, this.species)).join("");
+    this.table.tBodies[0].innerHTML = sorted.map((f) => line(f)).join("");
     for (const button of this.table.querySelectorAll("[data-sort]")) {
       const head = button.closest("th");
       if (button.dataset.sort === sort) head.setAttribute("aria-sort", sort === "name" ? "ascending" : "descending");

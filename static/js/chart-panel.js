@@ -1,6 +1,23 @@
 /* The side panel (a sheet on a phone): what is known of the chosen spot or zone. */
 
-import { GRADE_RANK, bar, chance, day, escape, gradeWord, hectares, interval, percent, sign, where, whereSign } from "./chart-words.js";
+import {
+  GRADE_RANK,
+  bar,
+  chance,
+  cover,
+  day,
+  escape,
+  gradeWord,
+  hectares,
+  interval,
+  ofWhat,
+  percent,
+  sign,
+  speciesName,
+  squaresOf,
+  where,
+  whereSign,
+} from "./chart-words.js";
 
 /** One spot in a short list: sign, name, chance. */
 export function row(feature) {
@@ -9,11 +26,12 @@ export function row(feature) {
     p.probability == null
       ? '<span class="quiet">no chance worked out yet</span>'
       : `<span class="pick-doubt"><b>${percent(p.probability)}&nbsp;%</b>${bar(p, 90)}<span class="interval">${interval(p.interval)}</span></span>`;
+  const what = ofWhat(p);
   return (
     `<li><button type="button" class="pick" data-spot="${escape(feature.id)}">` +
     `<span class="pick-name">${sign(whereSign(p), 20)}<span>${escape(p.name)}</span></span>` +
     `${p.grade ? `<span class="grade grade-${p.grade}">${sign(p.grade, 16)} ${p.grade}</span>` : '<span class="quiet">nothing yet</span>'}` +
-    `<span class="sr-only">${chance(p)}</span><span aria-hidden="true" class="pick-line">${doubt}</span></button></li>`
+    `<span class="sr-only">${chance(p)}</span><span aria-hidden="true" class="pick-line">${doubt}${what ? `<span class="pick-what">${escape(what)}</span>` : ""}</span></button></li>`
   );
 }
 
@@ -105,11 +123,11 @@ export class Panel {
     const id = escape(feature.id);
     return (
       `<div class="panel-head"><h2>${escape(p.name)}</h2><button type="button" class="link-button" data-close>Close</button></div>` +
-      `<p>${escape(p.cover ?? "")}</p>` +
-      `<p class="place place-${whereSign(p)}">${sign(whereSign(p), 20)} ${where(p)}${p.precision === "area" ? `, ${hectares(p.zone_ha)} of water to search` : ""}</p>` +
+      `<p>${escape(cover(p))}</p>` +
+      `<p class="place place-${whereSign(p)}">${sign(whereSign(p), 20)} ${where(p, squaresOf(feature.geometry))}${p.precision === "area" ? `, ${hectares(p.zone_ha)} of water to search` : ""}</p>` +
       (p.probability == null
         ? ""
-        : `<p class="doubt-head"><span class="figure-big">${percent(p.probability)}<small> %</small></span><span>90&nbsp;% interval<br><span class="interval">${interval(p.interval)}</span></span></p>`) +
+        : `<h3 class="label">${escape(speciesName(p))} here now</h3><p class="doubt-head"><span class="figure-big">${percent(p.probability)}<small> %</small></span><span>90&nbsp;% interval<br><span class="interval">${interval(p.interval)}</span></span></p>`) +
       `<p class="grade grade-${p.grade || "none"}">${p.grade ? sign(p.grade, 20) : ""} ${gradeWord(p.grade)}${p.last_verified ? `, last verified ${day(p.last_verified)}` : ""}</p>` +
       `<p class="actions"><a class="button" href="/spots/${id}/">Open spot sheet</a></p>`
     );

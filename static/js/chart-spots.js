@@ -1,8 +1,8 @@
 /* Spots on the chart: signs for exact places, hatched squares for zones, and one tab stop for all of them. */
 
-import { chance, gradeWord, sign, where, whereSign } from "./chart-words.js";
+import { chance, gradeWord, sign, squaresOf, where, whereSign } from "./chart-words.js";
 
-/** Squares of a zone: each ring of five points. A zone of merged squares answers its parts' bounds. */
+/** The outer rings of a zone. */
 function rings(geometry) {
   const polygons = geometry.type === "Polygon" ? [geometry.coordinates] : geometry.coordinates;
   return polygons.map((p) => p[0]);
@@ -66,8 +66,7 @@ export class Spots {
 
   addZone(zone) {
     zone.rings = rings(zone.geometry);
-    zone.squares = zone.rings.filter((ring) => ring.length === 5).length || zone.rings.length;
-    if (zone.rings.some((ring) => ring.length > 5)) zone.squares = Math.max(2, zone.squares);
+    zone.squares = squaresOf(zone.geometry);
     zone.layer = L.geoJSON(zone.geometry, {
       pane: "t-zones",
       style: { renderer: this.renderer, className: "zone", weight: 1.5, smoothFactor: 0 },

@@ -19,8 +19,35 @@ export function interval([lo, hi]) {
   return `${percent(lo)} to ${percent(hi)}${NB}%`;
 }
 
+/* Code to name; and whether each spot speaks of a species of its own choosing, which then has to be named. */
+const species = { names: {}, any: false };
+
+export function knowSpecies(names) {
+  species.names = names;
+}
+
+export function sayWhichSpecies(any) {
+  species.any = any;
+}
+
+export function speciesName(p) {
+  return species.names[p.species] ?? p.species ?? "";
+}
+
+/** The species a chance is about, where the page does not say it already. */
+export function ofWhat(p) {
+  return species.any && p.probability != null ? speciesName(p) : "";
+}
+
 export function chance(p) {
-  return p.probability == null ? "no chance worked out yet" : `${percent(p.probability)}${NB}%, 90${NB}% interval ${interval(p.interval)}`;
+  if (p.probability == null) return "no chance worked out yet";
+  const what = ofWhat(p);
+  return `${what ? `${what} ` : ""}${percent(p.probability)}${NB}%, 90${NB}% interval ${interval(p.interval)}`;
+}
+
+/** What stands there, unless it is nothing. */
+export function cover(p) {
+  return p.cover && p.cover !== "none" ? p.cover : "";
 }
 
 /** A sign of the sprite, silent. */
@@ -46,6 +73,13 @@ export function bar({ probability: p, interval: range }, width = 46) {
 
 export function gradeWord(grade) {
   return grade || "nothing yet";
+}
+
+/** How many squares a zone is drawn as: a ring of more than five points is several squares in one outline. */
+export function squaresOf(geometry) {
+  if (!geometry || geometry.type === "Point") return 0;
+  const polygons = geometry.type === "Polygon" ? [geometry.coordinates] : geometry.coordinates;
+  return polygons.reduce((n, [ring]) => n + (ring.length > 5 ? 2 : 1), 0);
 }
 
 /** How exactly a spot is shown, in words. */

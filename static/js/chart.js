@@ -6,6 +6,7 @@ import { Labels } from "./chart-labels.js";
 import { List } from "./chart-list.js";
 import { Panel } from "./chart-panel.js";
 import { Spots } from "./chart-spots.js";
+import { knowSpecies, sayWhichSpecies } from "./chart-words.js";
 
 const config = JSON.parse(document.getElementById("chart-config").textContent);
 const page = document.querySelector(".chart-page");
@@ -27,7 +28,8 @@ const spots = new Spots(map, choose);
 const feet = config.length_unit === "ft";
 const labels = new Labels(map, spots, furniture, feet);
 const panel = new Panel(page.querySelector(".chart-panel"), { choose, close });
-const list = new List(page.querySelector(".chart-list table"), new Map(Object.entries(config.species ?? {})), choose);
+const list = new List(page.querySelector(".chart-list table"), choose);
+knowSpecies(config.species ?? {});
 
 /** Where the title, the buttons, the scale and the key lie over the chart, in its pixels. */
 function furniture() {
@@ -92,6 +94,7 @@ async function load() {
     const found = await features(`${config.spots_url ?? "/api/spots/"}?${q}`, asked.signal);
     await ready;
     spotsNow = found;
+    sayWhichSpecies(!state.species);
     show();
   } catch (error) {
     if (error.name !== "AbortError") tell("The spots did not load. Try again in a moment.");
@@ -131,7 +134,9 @@ function choose(kind, id, byKeyboard = false) {
     const feature = spotsNow.find((f) => String(f.id) === id);
     if (!feature) return close();
     const q = new URLSearchParams();
-    for (const name of ["species", "season"]) if (state[name]) q.set(name, state[name]);
+    const species = state.species || feature.properties.species;
+    if (species) q.set("species", species);
+    if (state.season) q.set("season", state.season);
     panel.spot(feature, `/spots/${encodeURIComponent(id)}/panel/?${q}`).then(reveal);
   }
   if (byKeyboard) panel.focus();
