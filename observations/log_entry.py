@@ -40,6 +40,11 @@ _FIELDS = {
     "pool_level_m": "pool_level",
     "wind_m_s": "wind",
 }
+# What the page hides for the other methods.
+_ONLY_FOR = {
+    **dict.fromkeys(("minutes", "found", "settles"), PROVING),
+    **dict.fromkeys(("lines", "response", "what"), (Method.ROD,)),
+}
 
 
 def _si(value: Measured | None) -> float | None:
@@ -65,8 +70,11 @@ class LogEntry:
     def is_valid(self) -> bool:
         """Check what the chosen method needs; collect the messages by the page's field names."""
         self.look.is_valid()
-        self._collect(self.look)
         method = self.look.cleaned_data.get("method") or ""
+        for name, methods in _ONLY_FOR.items():
+            if method not in methods:
+                self.look.errors.pop(name, None)
+        self._collect(self.look)
         if shows_echoes(method):
             self._check_groups()
         if method in PROVING and self.look.cleaned_data.get("found") == "fish":

@@ -76,7 +76,7 @@ class MeasureField(forms.CharField):
     def unit(self) -> str:
         return self.quantity.unit
 
-    def clean(self, value: Any) -> Measured | None:  # type: ignore[override]
+    def clean(self, value: Any) -> Measured | None:
         text = str(super().clean(value) or "").strip().replace("\u2212", "-")
         if not text:
             return None
@@ -94,7 +94,7 @@ class MeasureField(forms.CharField):
 class LocalTimeField(forms.CharField):
     """A date and time by the water's clock, as a browser sends it; cleans to a naive datetime."""
 
-    def clean(self, value: Any) -> datetime | None:  # type: ignore[override]
+    def clean(self, value: Any) -> datetime | None:
         text = str(super().clean(value) or "").strip()
         for pattern in ("%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M"):
             with suppress(ValueError):
@@ -115,7 +115,7 @@ class LengthsField(forms.CharField):
     def unit(self) -> str:
         return self.quantity.unit
 
-    def clean(self, value: Any) -> list[Measured]:  # type: ignore[override]
+    def clean(self, value: Any) -> list[Measured]:
         text = str(super().clean(value) or "").replace("\u2212", "-")
         out = []
         for part in re.split(r"[\s,;]+", text.strip()):

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import F
+from django.db.models import BooleanField, ExpressionWrapper, F, Q
 
 from club.models import Team
 from club.viewer import Viewer
@@ -56,18 +56,19 @@ def recent_spots(viewer: Viewer) -> list[OfferedSpot]:
     """Return the spots that the member logged at last, newest first."""
     last: dict[uuid.UUID, datetime] = {}
     rows = Observation.objects.filter(observer_id=viewer.member_id).order_by("-started_at")
-    for spot_id, at in rows.values_list("spot_id", "started_at")[:300]:
+    for spot_id, at, offset in rows.values_list("spot_id", "started_at", "utc_offset_min")[:300]:
         if spot_id not in last and len(last) < _RECENT_SPOTS:
-            last[spot_id] = at
+            last[spot_id] = (at + timedelta(minutes=offset)).replace(tzinfo=None)
     return _with_waters(_offered(list(last)), last)
 
 
 def search_spots(text: str, leave_out: Iterable[uuid.UUID] = ()) -> list[OfferedSpot]:
-    """Return spots that the viewer sees exactly and whose name holds `text`, by name."""
+    """Return spots that the viewer sees exactly and whose name holds `text`, beginning with it first."""
     # Row-level security leaves only sheets of exact spots, so that this name is one the viewer knows.
     sheets = Sheet.objects.order_by("name", "spot_id").exclude(spot_id__in=list(leave_out))
     if text:
-        sheets = sheets.filter(name__icontains=text[:80])
+        begins = ExpressionWrapper(Q(name__istartswith=text[:80]), BooleanField())
+        sheets = sheets.filter(name__icontains=text[:80]).order_by(begins.desc(), "name", "spot_id")
     return _with_waters(_offered(list(sheets.values_list("spot_id", flat=True)[:_FOUND_SPOTS])), {})
 
 

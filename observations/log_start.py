@@ -45,7 +45,7 @@ def initial_of(
         and last.rod_hours
         and last.minutes
     ):
-        initial["lines"] = said(last.rod_hours * 60 / last.minutes)
+        initial["lines"] = str(max(1, round(last.rod_hours * 60 / last.minutes)))
     return initial
 
 
@@ -67,7 +67,7 @@ def _carried(last: Observation, offer: Offer) -> dict[str, str]:
         if value is None:
             continue
         before = typed.get(name)
-        out[name] = before[0] if before and before[1] == quantity.unit else said(quantity.from_si(value))
+        out[name] = before[0] if before and before[1] == quantity.unit else said(round(quantity.from_si(value), 1))
     if last.wind_m_s is not None:
         out["wind"] = next((key for key, _ in WINDS if abs(float(key) - last.wind_m_s) < 0.01), "")
     if last.wind_from_deg is not None and last.wind_from_deg % 45 == 0:

@@ -7,7 +7,6 @@ from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.core.files.uploadedfile import UploadedFile
 from django.db import IntegrityError, transaction
 from django.http import Http404, HttpResponse, HttpResponseBase, JsonResponse
 from django.shortcuts import redirect, render
@@ -22,7 +21,7 @@ from observations.log_forms import Offer
 from observations.log_start import initial_of
 from observations.log_words import in_words, settles_words, with_parts
 from observations.models import Call, Finding, Method, Observation, Picture
-from observations.pictures import MAX_PICTURES, CleanPicture, clean_pictures, content_of, store
+from observations.pictures import MAX_PICTURES, CleanPicture, Readable, clean_picture, content_of, store
 from observations.services import record_look, species_by_code, withdraw_call
 from observations.withdrawing import why_not, withdraw_look
 from spots.models import Spot
@@ -87,7 +86,7 @@ def _page(
             "summary": entry.summary(),
             "settles": [(str(group.pk), settles_words(group, zone, offer.units)) for group in offer.settles],
             "units": offer.units,
-            "local_now": request.moment.astimezone(zone),
+            "local_now": request.moment.astimezone(zone).replace(tzinfo=None),
             "max_pictures": MAX_PICTURES,
         },
         status=status,
@@ -181,14 +180,14 @@ def _known(request: ViewedRequest) -> uuid.UUID | None:
     return key if own.exists() else None
 
 
-def _uploads(request: ViewedRequest) -> list[tuple[str, UploadedFile]]:
-    """Return each picture with the name of its field; those of a hidden part of the page are left out."""
+def _uploads(request: ViewedRequest) -> list[tuple[str, str, Readable]]:
+    """Return the field, the file name and the file of each picture; those of a hidden part of the page are left out."""
     found = request.POST.get("found") == "fish"
     proving = request.POST.get("method") in (Method.CAMERA, Method.ROD)
-    out = []
+    out: list[tuple[str, str, Readable]] = []
     for name in ("pictures", "f0-pictures", "f1-pictures", "f2-pictures"):
         if name == "pictures" or (proving and found):
-            out += [(name, upload) for upload in request.FILES.getlist(name)]
+            out += [(name, upload.name or "picture", upload) for upload in request.FILES.getlist(name)]
     return out
 
 
@@ -198,9 +197,9 @@ def _clean_uploads(request: ViewedRequest, entry: LogEntry) -> list[tuple[str, C
         entry.say("pictures", f"{len(uploads)} pictures is too many: at most {MAX_PICTURES} a look.")
         return []
     clean = []
-    for name, upload in uploads:
+    for name, file_name, upload in uploads:
         try:
-            [picture] = clean_pictures([(upload.file, upload.name or "picture")])
+            picture = clean_picture(upload, file_name)
         except ValidationError as error:
             for message in error.messages:
                 entry.say(name, message)

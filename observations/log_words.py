@@ -68,6 +68,12 @@ class LookWords:
         return self.spot.label if self.spot else "a spot that you no longer see"
 
 
+def local_time(look: Observation) -> datetime:
+    """Return when the look began by its own clock, without a zone, so that no page converts it again."""
+    zone = timezone(timedelta(minutes=look.utc_offset_min))
+    return look.started_at.astimezone(zone).replace(tzinfo=None)
+
+
 def echoes(group: EchoGroup, units: Units) -> str:
     """`4–8 echoes over the cover at 4.5 m`, or `no echoes`."""
     if group.band == EchoGroup.Band.NONE:
@@ -201,7 +207,7 @@ def in_words(looks: Iterable[Observation], units: Units) -> list[LookWords]:
                 spot,
                 water.name if water else "",
                 look.get_method_display(),
-                look.started_at.astimezone(timezone(timedelta(minutes=look.utc_offset_min))),
+                local_time(look),
                 lines,
                 _facts(look, units),
                 list(look.pictures.all()),

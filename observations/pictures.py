@@ -16,7 +16,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import BinaryIO
+from typing import Protocol
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -48,6 +48,12 @@ _FOREIGN = (
 )
 # Readers of such files look near the beginning or the end; in between, chance alone would raise an alarm.
 _EDGE = 65_536
+
+
+class Readable(Protocol):
+    """A file, or Django's upload."""
+
+    def read(self, size: int, /) -> bytes: ...
 
 
 @dataclass(frozen=True)
@@ -128,7 +134,7 @@ def _jpeg(image: Image.Image, side: int) -> tuple[bytes, tuple[int, int]]:
     return out.getvalue(), copy.size
 
 
-def clean_picture(upload: BinaryIO, name: str) -> CleanPicture:
+def clean_picture(upload: Readable, name: str) -> CleanPicture:
     """Return the picture as it may be stored, or raise ValidationError naming the file and the rule."""
     name = Path(name.replace("\\", "/")).name[:80] or "picture"
     raw = upload.read(MAX_BYTES + 1)
@@ -148,7 +154,7 @@ def clean_picture(upload: BinaryIO, name: str) -> CleanPicture:
     return CleanPicture(content, small, width, height)
 
 
-def clean_pictures(uploads: Iterable[tuple[BinaryIO, str]]) -> list[CleanPicture]:
+def clean_pictures(uploads: Iterable[tuple[Readable, str]]) -> list[CleanPicture]:
     """Return every picture, or raise one ValidationError with a message for each that is refused."""
     clean, errors = [], []
     for upload, name in uploads:
@@ -223,8 +229,8 @@ def discard(rows: Iterable[Picture]) -> None:
 
 
 def content_of(picture: Picture, small: bool = False) -> bytes | None:
-    """Return the stored bytes, or None when the file is not there."""
-    try:
-        return _path(small_name(picture) if small else picture.stored_name).read_bytes()
-    except FileNotFoundError:
-        return None
+    """Return the stored bytes, or None when the file is not there. Without a small one, the whole is sent."""
+    for name in (small_name(picture), picture.stored_name) if small else (picture.stored_name,):
+        with suppress(FileNotFoundError):
+            return _path(name).read_bytes()
+    return None
