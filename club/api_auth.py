@@ -1,5 +1,9 @@
 """`POST /api/auth/token/`: a token for scripts, against a username and a password."""
 
+from typing import Any
+
+from django.conf import settings
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework import serializers
 from rest_framework.parsers import FormParser, JSONParser, MultiPartParser
@@ -11,6 +15,24 @@ from rest_framework.views import APIView
 from club.models import ApiToken
 from club.sign_in import WRONG, TooManyAttempts, WrongCredentials, address_of, check_sign_in
 from club.viewer import viewer_of, viewing
+
+
+class ViewerScheme(OpenApiAuthenticationExtension):  # type: ignore[misc]
+    """How the schema describes `club.api.ViewerAuthentication`: a session's cookie or a token."""
+
+    target_class = "club.api.ViewerAuthentication"
+    name = ["session", "token"]
+
+    def get_security_definition(self, auto_schema: Any) -> list[dict[str, str]]:
+        return [
+            {"type": "apiKey", "in": "cookie", "name": settings.SESSION_COOKIE_NAME},
+            {
+                "type": "apiKey",
+                "in": "header",
+                "name": "Authorization",
+                "description": "The word Token, a space and a token from the account page or /api/auth/token/.",
+            },
+        ]
 
 
 class CredentialsSerializer(serializers.Serializer):  # type: ignore[type-arg]

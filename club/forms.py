@@ -207,6 +207,10 @@ class InviteForm(RoleForm):
 
 
 class TeamForm(_ModelForm):
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        # The club's own name has a field on the same page.
+        super().__init__(*args, auto_id="team_%s", **kwargs)
+
     class Meta:
         model = Team
         fields = ["name"]

@@ -4,7 +4,7 @@ import uuid
 from typing import cast
 
 from django.contrib import messages
-from django.contrib.auth import login, logout, update_session_auth_hash
+from django.contrib.auth import HASH_SESSION_KEY, login, logout
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -153,6 +153,13 @@ def account(request: ViewedRequest) -> HttpResponse:
     return redirect("/account/")
 
 
+def _stay_signed_in(request: ViewedRequest, member: Member) -> None:
+    """Let this one session go on, under a new key, after the member's others have ended."""
+    # Not Django's update_session_auth_hash: it asks who is signed in, which by now is nobody.
+    request.session.cycle_key()
+    request.session[HASH_SESSION_KEY] = member.get_session_auth_hash()
+
+
 @signed_in
 @require_POST
 @sensitive_post_parameters()
@@ -171,7 +178,7 @@ def change_password(request: ViewedRequest) -> HttpResponse:
         else:
             member.set_password(form.cleaned_data["password"])
             member.save(update_fields=["password"])
-            update_session_auth_hash(request, member)
+            _stay_signed_in(request, member)
             messages.success(request, "Your password is changed. Other devices are signed out.")
             return redirect("/account/")
     return _account_page(request, password=form, status=400)
@@ -182,7 +189,7 @@ def change_password(request: ViewedRequest) -> HttpResponse:
 def end_other_sessions(request: ViewedRequest) -> HttpResponse:
     member = cast(Member, request.member)
     people.end_sessions(member)
-    update_session_auth_hash(request, member)
+    _stay_signed_in(request, member)
     messages.success(request, "All other devices are signed out.")
     return redirect("/account/")
 

@@ -1,0 +1,82 @@
+"""What happens when several requests come at the same moment, each on its own connection."""
+
+import threading
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.utils import timezone
+
+from club.models import Club, Invitation, Member, SignInAttempt
+from club.sign_in import PER_NAME
+
+PASSWORD = "perch in the reeds"
+
+
+@pytest.fixture
+def boss(django_db_setup: None, django_db_blocker: Any) -> Iterator[Member]:
+    """Yield an organiser whom other connections see too; take everything away afterwards."""
+    with django_db_blocker.unblock():
+        Club.objects.create(name="Test club")
+        try:
+            yield Member.objects.create_user("boss", PASSWORD, name="Boss", role="organiser")
+        finally:
+            Invitation.objects.all().delete()
+            Member.objects.all().delete()
+            Club.objects.all().delete()
+            SignInAttempt.objects.all().delete()
+            with connection.cursor() as cursor:
+                cursor.execute("DELETE FROM django_session")
+            connection.close()
+
+
+def at_once(count: int, request: Callable[[int], int]) -> list[int]:
+    """Run `request` in as many threads, started together; return the statuses in order."""
+    start, statuses = threading.Barrier(count), []
+
+    def run(n: int) -> None:
+        start.wait()
+        try:
+            statuses.append(request(n))
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=run, args=(n,)) for n in range(count)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    return sorted(statuses)
+
+
+def test_three_who_use_a_link_together_get_one_account(boss: Member) -> None:
+    _, token = Invitation.issue(moment=timezone.now(), created_by=boss)
+
+    def accept(n: int) -> int:
+        form = {"name": "Wen", "username": f"twin{n}", "password": PASSWORD, "password_again": PASSWORD}
+        return Client().post(f"/invitation/{token}/", form).status_code
+
+    assert at_once(3, accept) == [302, 404, 404]
+    assert Member.objects.filter(username__startswith="twin").count() == 1
+
+
+def test_guesses_sent_together_are_all_counted(boss: Member) -> None:
+    def guess(n: int) -> int:
+        return Client().post("/sign-in/", {"username": "boss", "password": f"guess{n}"}).status_code
+
+    assert at_once(PER_NAME + 3, guess) == [400] * PER_NAME + [429] * 3
+
+
+def test_two_organisers_who_step_down_together_leave_one(boss: Member) -> None:
+    second = Member.objects.create_user("second", PASSWORD, name="Second", role="organiser")
+    clients = [Client(), Client()]
+    for client, member in zip(clients, (boss, second), strict=True):
+        client.force_login(member)
+
+    def step_down(n: int) -> int:
+        return clients[n].post(f"/club/members/{(boss, second)[n].pk}/", {"role": "member"}).status_code
+
+    assert at_once(2, step_down) == [302, 400]
+    assert Member.objects.filter(role="organiser").count() == 1
