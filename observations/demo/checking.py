@@ -11,7 +11,6 @@ import numpy as np
 from observations.demo.outings import LAST, METHOD_DAYS, ZONE
 from observations.demo.people import CHECKERS
 from observations.demo.rows import (
-    PROVING,
     SONAR,
     ConfirmationRow,
     FindingRow,
@@ -43,7 +42,8 @@ ALIKE = {
 """What a true species is wrongly claimed to be in the queue."""
 
 END = datetime(LAST.year, LAST.month, LAST.day, 23, 30, tzinfo=ZONE).astimezone(UTC)
-SHOWN_METHOD_DAYS = METHOD_DAYS[-3:]
+SHOWN_METHOD_DAY = METHOD_DAYS[-1]
+"""Every telling look of this day at the best-known spot has a picture, to lay side by side."""
 
 
 @dataclass(frozen=True)
@@ -70,8 +70,8 @@ def decide(
     flagship = next(spot.key for spot in spots if spot.name == FLAGSHIP)
     for look in looks:
         day = look.started_at.astimezone(ZONE).date()
-        if day in SHOWN_METHOD_DAYS and look.spot == flagship and look.scope == "club":
-            album.add_once_a_day(look, day.toordinal())
+        if day == SHOWN_METHOD_DAY and look.spot == flagship and look.scope == "club":
+            album.add_telling(look)
     _practice(looks, visits, album, rng)
     _boards(looks, album, rng)
     keys = {finding.key for _, finding in waiting}
@@ -84,13 +84,12 @@ def decide(
 
 
 class _Album:
-    """The pictures chosen so far: one a look and method-day turn at most."""
+    """The pictures chosen so far, one a look at most."""
 
     def __init__(self) -> None:
         self.rows: list[PictureRow] = []
         self.findings: set[int] = set()
         self.looks: set[int] = set()
-        self._turns: set[tuple[int, str]] = set()
 
     def add(self, look: LookRow, finding: FindingRow | None) -> None:
         if look.key in self.looks:
@@ -102,17 +101,12 @@ class _Album:
         if finding:
             self.findings.add(finding.key)
 
-    def add_once_a_day(self, look: LookRow, day: int) -> None:
-        """The first telling picture of each method on a method day."""
-        if (day, look.method) in self._turns:
-            return
+    def add_telling(self, look: LookRow) -> None:
+        """A picture of a look that shows something, or of a camera drop that shows nothing."""
         if look.method in SONAR and look.groups and look.groups[0].count:
             self.add(look, None)
-        elif look.method in PROVING and look.findings:
-            self.add(look, look.findings[0])
-        else:
-            return
-        self._turns.add((day, look.method))
+        elif look.method == "camera" or look.findings:
+            self.add(look, look.findings[0] if look.findings else None)
 
 
 Proof = tuple[LookRow, FindingRow]
@@ -191,17 +185,23 @@ def _boards(looks: tuple[LookRow, ...], album: _Album, rng: np.random.Generator)
 def _decisions(
     look: LookRow, finding: FindingRow, pictured: bool, rng: np.random.Generator
 ) -> list[ConfirmationRow]:
-    """One checker's decision on most proofs, a second one's on one in twenty."""
-    if not pictured and rng.random() > 0.62:
-        return []
+    """One checker's decision on most proofs, a second one's on one in twenty; the rest none can tell."""
     able = [name for name in CHECKERS if name != look.observer]
     order = [able[int(i)] for i in rng.permutation(len(able))]
-    found = []
-    for turn, checker in enumerate(order[: 2 if rng.random() < 0.05 else 1]):
-        at = look.received_at + timedelta(hours=float(rng.uniform(5, 90)) + 60.0 * turn)
-        if at >= END:
-            continue
-        found.append(_decision(finding, checker, at, pictured, rng))
+    unclear = not pictured and rng.random() > 0.62
+    again = rng.random() < 0.05
+    found: list[ConfirmationRow] = []
+    for checker in order:
+        verified = any(row.decision in ("confirmed", "corrected") for row in found)
+        if verified and not again:
+            break
+        after = timedelta(hours=float(rng.uniform(5, 90)) + 60.0 * len(found))
+        at = min(look.received_at + after, END - timedelta(minutes=10) + after / 100)
+        if unclear:
+            at = at.replace(microsecond=0)
+            found.append(ConfirmationRow(finding.key, checker, "", "unsure", "", at))
+        else:
+            found.append(_decision(finding, checker, at, pictured, rng))
     return found
 
 

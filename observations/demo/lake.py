@@ -15,7 +15,7 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import gaussian_filter, map_coordinates
 from shapely.affinity import affine_transform
 from shapely.geometry import LineString, MultiPolygon
 from shapely.geometry.base import BaseGeometry
@@ -89,13 +89,17 @@ class Bottom:
 
 
 def _charted(
-    frame: Frame, grid: Grid, depths: Floats, valleys: list[Valley], drawdown: float, tolerance: float
+    frame: Frame, grid: Grid, depths: Floats, valleys: list[Valley], drawdown: float, finer: int
 ) -> Bottom:
-    """Contour the depths into outlines and nested depth areas."""
+    """Contour the depths into outlines and nested depth areas, on a grid that is so many times finer."""
     corner = [1, 0, 0, 1, grid.x0, grid.y0]
+    spacing = SPACING / finer
+    tolerance = spacing * 0.3
+    steps = np.meshgrid(*(np.arange(0, n - 1 + 1e-9, 1 / finer) for n in depths.shape), indexing="ij")
+    smooth = map_coordinates(depths, np.array(steps), order=3, mode="nearest")
 
     def area(level: float, least: float, hole: float) -> MultiPolygon:
-        found = region(depths, level, SPACING, least_area=least, least_hole=hole, tolerance=tolerance)
+        found = region(smooth, level, spacing, least_area=least, least_hole=hole, tolerance=tolerance)
         return affine_transform(found, corner)
 
     whole = area(0.0, 20_000, 2_500)
@@ -155,7 +159,7 @@ def marrowby() -> Bottom:
     across = (bx - ax) * (ys[:, None] / 1000 - ay) - (by - ay) * (xs[None, :] / 1000 - ax)
     before = across * 1000 / math.hypot(bx - ax, by - ay)
     ground = np.maximum(ground, np.minimum(-0.9 * before, 9.0))
-    return _charted(frame, grid, -ground, [river, *arms, *side], DRAWDOWN, 7.0)
+    return _charted(frame, grid, -ground, [river, *arms, *side], DRAWDOWN, 2)
 
 
 @cache
@@ -170,4 +174,4 @@ def tansy() -> Bottom:
         rise = np.minimum(rise, 7.0 * (away**1.6 - 1.0))
     ground = gaussian_filter(np.minimum(rise, 8.0), 1.5) + 1.1 * noise(rng, grid, 320.0)
     ground += 0.55 * noise(rng, grid, 130.0)
-    return _charted(Frame(*places.TANSY), grid, -np.maximum(ground, -6.4), [], 0.5, 3.0)
+    return _charted(Frame(*places.TANSY), grid, -np.maximum(ground, -6.4), [], 0.5, 5)
