@@ -341,7 +341,8 @@ def latest_groups(drafts: Iterable[LookDraft]) -> dict[uuid.UUID, uuid.UUID]:
             row
             for row in by_spot.get(draft.spot.pk, [])
             if draft.started_at - timedelta(hours=VISIT_HOURS) <= row[0] <= draft.started_at
-            and row[3] == draft.observer.pk
+            # Past records are of whole boats: whoever watched the screen. A page speaks for its own observer.
+            and (draft.source == Observation.Source.IMPORT or row[3] == draft.observer.pk)
         ]
         if earlier and sum(row[1] == earlier[-1][1] for row in earlier) == 1:
             out[draft.id] = earlier[-1][2]
@@ -365,6 +366,23 @@ def confirm(
     row.full_clean(exclude=["finding", "checker"])
     row.save(force_insert=True)
     return row
+
+
+def save_past_confirmations(rows: Sequence[tuple[uuid.UUID, Member, str, datetime]]) -> None:
+    """Save confirmations of past records, as (finding, checker, species, time of the look).
+
+    They count from when the look was made, as the record does; what arrived when stands in the look.
+    """
+    Confirmation.objects.bulk_create(
+        Confirmation(
+            finding_id=finding,
+            checker=checker,
+            named_species_id=species,
+            decision=Confirmation.Decision.CONFIRMED,
+            created_at=at,
+        )
+        for finding, checker, species, at in rows
+    )
 
 
 def withdraw_call(call: Call, moment: datetime) -> None:

@@ -1,0 +1,207 @@
+"""The one importer behind the page and the command: plan, show, and save all of it or nothing."""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import PurePath
+
+from django.core.exceptions import ValidationError
+from django.db import DatabaseError, transaction
+
+from club.models import Member
+from club.viewer import Viewer
+from observations.files.looks_csv import read_rows
+from observations.files.looks_plan import LooksPlan, LooksPlanner, method_counts
+from observations.jobs import wake
+from observations.services import save_looks, save_past_confirmations, species_by_code
+from spots.files import outlines as outline_files
+from spots.files.gpx import read_gpx
+from spots.files.outlines import OutlinePlan, plan_outlines, read_outlines, save_outlines
+from spots.files.report import FileError, Remark, Report, messages_of, refused
+from spots.files.sharing import default_scope, scope_named, scope_words, who_sees
+from spots.files.waypoints import SpotPlan, plan_waypoints
+from spots.models import Water
+from spots.services import save_spots
+
+MOST_BYTES = 20 * 1024 * 1024
+WAYPOINTS, LOOKS, OUTLINES = "waypoints", "looks", "outlines"
+_KINDS = {".gpx": WAYPOINTS, ".csv": LOOKS, **dict.fromkeys(outline_files.KINDS, OUTLINES)}
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the importer chose. Empty `water` and `scope` mean the rules of docs/import-formats.md."""
+
+    water: str = ""
+    scope: str = ""
+    timezone: str = ""
+    skip_outside: bool = False
+    create_members: bool = False
+    replace: bool = False
+
+
+@dataclass
+class ImportPlan:
+    """What a file will become. With errors it can only be shown."""
+
+    kind: str
+    report: Report
+    spots: SpotPlan = field(default_factory=SpotPlan)
+    looks: LooksPlan = field(default_factory=LooksPlan)
+    outlines: OutlinePlan = field(default_factory=OutlinePlan)
+    scope: str = ""
+    scope_words: str = ""
+    who_sees: list[str] = field(default_factory=list)
+
+    @property
+    def ok(self) -> bool:
+        return not self.report.errors
+
+    @property
+    def is_empty(self) -> bool:
+        return not (self.spots.drafts or self.looks.looks or self.outlines.waters)
+
+    @property
+    def counts(self) -> list[tuple[str, int]]:
+        """What will be created, as (words, number); only what there is."""
+        findings = sum(len(draft.findings) for draft, _ in self.looks.looks)
+        calls = sum(bool(group.call) for draft, _ in self.looks.looks for group in draft.groups)
+        counted = [
+            ("waters", sum(item.is_new for item in self.outlines.waters)),
+            ("outlines of waters that are there", sum(not item.is_new for item in self.outlines.waters)),
+            ("spots", len(self.spots.drafts)),
+            ("looks", len(self.looks.looks)),
+            ("calls", calls),
+            ("findings", findings),
+            ("confirmations", len(self.looks.confirmations)),
+            ("members who cannot sign in", len(self.looks.members)),
+        ]
+        return [(words, number) for words, number in counted if number]
+
+    @property
+    def methods(self) -> list[tuple[str, int]]:
+        return method_counts(self.looks.looks)
+
+
+def plan_import(
+    name: str, data: bytes, options: Options, member: Member, viewer: Viewer, moment: datetime
+) -> ImportPlan:
+    """Read a file and say what it will become. Saves nothing; whatever is wrong stands in the plan's report.
+
+    To be called inside `viewing`: only what the importer may see exists.
+    """
+    kind = _KINDS.get(PurePath(name.lower()).suffix, "")
+    report = Report()
+    plan = ImportPlan(kind, report)
+    try:
+        _plan(plan, name, data, options, member, viewer, moment)
+    except FileError as error:
+        plan.report.errors += error.remarks
+    except ValidationError as error:
+        plan.report.errors += [Remark(0, column, "", message) for column, message in messages_of(error)]
+    plan.report = plan.report.sorted()
+    return plan
+
+
+def _plan(
+    plan: ImportPlan,
+    name: str,
+    data: bytes,
+    options: Options,
+    member: Member,
+    viewer: Viewer,
+    moment: datetime,
+) -> None:
+    if not plan.kind:
+        raise refused(f"Files end in {', '.join(_KINDS)}.", column="file", value=name)
+    if len(data) > MOST_BYTES:
+        raise refused(f"A file has at most {MOST_BYTES // 1024**2} MB.", column="file", value=name)
+    if not data.strip():
+        raise refused("The file is empty.", column="file", value=name)
+    if not viewer.is_member:
+        raise refused("Only members import.")
+    if plan.kind == OUTLINES:
+        _plan_outlines(plan, name, data, options, viewer)
+        return
+    water = _water_named(options.water)
+    scope = scope_named(options.scope, viewer)
+    plan.scope, plan.scope_words, plan.who_sees = scope, scope_words(scope), who_sees(scope, viewer)
+    if plan.kind == WAYPOINTS:
+        _plan_waypoints(plan, data, water, options)
+        return
+    if options.create_members and not viewer.is_organiser:
+        raise refused("Only an organiser creates members from an import.")
+    plan.spots.report = plan.report
+    species = species_by_code()
+    rows = read_rows(data, species, plan.report)
+    if not rows and not plan.report.errors:
+        raise refused("The file has a header and no rows.")
+    planner = LooksPlanner(member, viewer, moment, species, plan.spots)
+    plan.looks = planner.plan(
+        rows,
+        water=water,
+        scope=scope if options.scope else "",
+        skip_outside=options.skip_outside,
+        create_members=options.create_members,
+    )
+
+
+def _plan_waypoints(plan: ImportPlan, data: bytes, water: Water | None, options: Options) -> None:
+    gpx = read_gpx(data)
+    plan.spots = plan_waypoints(
+        gpx.waypoints, water=water, scope=plan.scope, skip_outside=options.skip_outside
+    )
+    plan.report = plan.spots.report
+    for number, words in ((gpx.tracks, "tracks"), (gpx.routes, "routes")):
+        if number:
+            plan.report.warn(0, "", "", f"{words.capitalize()} are not imported here: {number} left out.")
+    if not gpx.waypoints:
+        plan.report.error(0, "", "", "The file has no waypoints (wpt).")
+
+
+def _plan_outlines(plan: ImportPlan, name: str, data: bytes, options: Options, viewer: Viewer) -> None:
+    if not viewer.is_organiser:
+        raise refused("Only an organiser imports the outlines of waters: everybody sees them.")
+    outlines, others = read_outlines(data, outline_files.KINDS[PurePath(name.lower()).suffix])
+    plan.outlines = plan_outlines(
+        outlines, water_name=options.water, timezone=options.timezone, replace=options.replace
+    )
+    plan.report = plan.outlines.report
+    if others:
+        plan.report.warn(0, "", "", f"Features that are no areas: {others} left out.")
+
+
+def _water_named(name: str) -> Water | None:
+    if not name:
+        return None
+    water = Water.objects.filter(name__iexact=" ".join(name.split())).first()
+    if water is None:
+        raise refused("There is no water of this name.", column="water", value=name)
+    return water
+
+
+def save_import(plan: ImportPlan, viewer: Viewer, moment: datetime) -> None:
+    """Save all that was planned, or nothing. Raises FileError when the plan has errors or saving fails."""
+    if not plan.ok:
+        raise FileError(*plan.report.errors)
+    try:
+        with transaction.atomic():
+            save_outlines(plan.outlines)
+            # One by one: an account may have rules of its own (club.policies), and they are few.
+            for member in plan.looks.members:
+                member.save(force_insert=True)
+            save_spots(plan.spots.drafts, viewer, moment)
+            save_looks(plan.looks.looks, moment)
+            save_past_confirmations(
+                [(item.finding_id, item.checker, item.species, item.at) for item in plan.looks.confirmations]
+            )
+    except ValidationError as error:
+        raise FileError(
+            *(Remark(0, column, "", message) for column, message in messages_of(error))
+        ) from error
+    except DatabaseError as error:
+        raise refused("The database refused a row that had passed every check; nothing was saved.") from error
+    if plan.looks.looks:
+        wake()
+
+
+__all__ = ["ImportPlan", "Options", "default_scope", "plan_import", "save_import"]

@@ -1,0 +1,110 @@
+"""A table of text from a CSV file: encoding, separator, header and rows, with the line of each. No rules of looks."""
+
+import csv
+import io
+from dataclasses import dataclass
+
+from spots.files.report import FileError, Remark, refused, shortened
+
+MOST_ROWS = 50_000
+LONGEST_CELL = 4_000
+_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
+
+
+@dataclass(frozen=True)
+class TextRow:
+    """One row: the line it starts on, and its cells by column, without spaces around them."""
+
+    line: int
+    cells: dict[str, str]
+
+
+@dataclass(frozen=True)
+class Table:
+    rows: list[TextRow]
+    # With semicolons or tabs between cells a decimal comma is possible; with commas it is not.
+    decimal_comma: bool
+
+
+def read_table(data: bytes, columns: tuple[str, ...], needed: tuple[str, ...]) -> Table:
+    """Return the rows of a CSV file. Raises FileError naming lines, columns, values and rules."""
+    text = _decoded(data)
+    separator = _separator(text)
+    records = _records(text, separator)
+    if not records:
+        raise refused("The file is empty; it needs a header line.")
+    line, header = records[0]
+    names = [" ".join(name.split()).casefold() for name in header]
+    _check_header(line, header, names, columns, needed)
+    rows, wrong = [], []
+    for line, cells in records[1:]:
+        if len(cells) != len(names):
+            rule = f"The row has {len(cells)} cells, the header {len(names)}."
+            wrong.append(Remark(line, "", "", rule))
+        elif too_long := next((n for n, cell in enumerate(cells) if len(cell) > LONGEST_CELL), None):
+            rule = f"A cell has at most {LONGEST_CELL:,} characters."
+            wrong.append(Remark(line, names[too_long], cells[too_long], rule))
+        else:
+            rows.append(TextRow(line, {name: cell.strip() for name, cell in zip(names, cells, strict=True)}))
+    if wrong:
+        raise FileError(*wrong)
+    return Table(rows, separator != ",")
+
+
+def _decoded(data: bytes) -> str:
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise refused("The file is UTF-16; save it as CSV UTF-8.", line=1)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        start = data.rfind(b"\n", 0, error.start) + 1
+        around = data[max(start, error.start - 20) : error.start + 20].decode("utf-8", errors="replace")
+        rule = f"Byte {data[error.start]:#04x} is not UTF-8 text; save the file as CSV UTF-8."
+        raise refused(rule, line=line, column="encoding", value=shortened(around)) from error
+    if (at := text.find("\0")) >= 0:
+        raise refused("The file holds a NUL character: it is not text.", line=text.count("\n", 0, at) + 1)
+    return text
+
+
+def _separator(text: str) -> str:
+    """Return what stands between the names of the header: the one of three that is most frequent in it."""
+    header = next((line for line in text.splitlines() if line.strip()), "")
+    return max(_SEPARATORS, key=header.count)
+
+
+def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    records: list[tuple[int, list[str]]] = []
+    line = 1
+    while True:
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return records
+        except csv.Error as error:
+            raise refused(f"The row cannot be read as CSV: {error}.", line=line) from error
+        if any(cell.strip() for cell in cells):
+            records.append((line, cells))
+        line = reader.line_num + 1
+        if len(records) > MOST_ROWS + 1:
+            raise refused(f"The file has more than {MOST_ROWS:,} rows: split it.", line=line)
+
+
+def _check_header(
+    line: int, header: list[str], names: list[str], columns: tuple[str, ...], needed: tuple[str, ...]
+) -> None:
+    wrong = []
+    for number, (typed, name) in enumerate(zip(header, names, strict=True), 1):
+        if not name:
+            wrong.append(Remark(line, f"column {number}", "", "The column has no name."))
+        elif name not in columns:
+            rule = f"The column is not known. Known are {', '.join(columns)}."
+            wrong.append(Remark(line, "header", typed, rule))
+        elif names.index(name) < number - 1:
+            wrong.append(Remark(line, "header", typed, "The column stands twice."))
+    wrong += [
+        Remark(line, "header", "", f"The column {name} is missing.") for name in needed if name not in names
+    ]
+    if wrong:
+        raise FileError(*wrong)
