@@ -25,7 +25,6 @@ def _pages(viewer: Viewer) -> list[tuple[str, str]]:
 def page(request: HttpRequest) -> dict[str, Any]:
     """The context processor of every template."""
     viewer: Viewer = getattr(request, "viewer", PUBLIC)
-    member = getattr(request, "member", None)
     club = Club.objects.first()
     here = request.path
     nav = [
@@ -37,18 +36,10 @@ def page(request: HttpRequest) -> dict[str, Any]:
         }
         for label, url in _pages(viewer)
     ]
-    account = None
-    if member is not None:
-        account = {
-            "name": member.name,
-            "role": member.role_text,
-            "links": [{"label": "Your account", "url": "/account/"}],
-        }
     return {
         "nav": nav,
         "viewer": viewer,
-        "member": member,
-        "account": account,
+        "member": getattr(request, "member", None),
         "club_name": club.name + (" (an invented club)" if settings.DEMO else "") if club else "",
         "moment": getattr(request, "moment", None),
     }

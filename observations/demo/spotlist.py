@@ -163,7 +163,7 @@ def _clubs(row: SpotRow, rng: np.random.Generator) -> SpotRow:
         row,
         provenance="agency" if agency else row.provenance,
         permission="Water district, standing leave for brush (invented)" if sunk else "",
-        alias=row.name if agency and row.cover in ("riprap", "bridge") else "",
+        alias="",
         grants=tuple(grants),
         source="import" if agency else row.source,
         error_m=10.0 if agency else row.error_m,
