@@ -105,6 +105,8 @@ def judge_distance(water: Water, point: Point, off: float | None) -> list[str]:
 
 def _area_cover(cover: str) -> str:
     """Return the cover if it may be told at `area`: never what can be seen from the bank, nor an unlisted word."""
+    if not cover:
+        return ""
     term = Term.objects.filter(kind=Term.Kind.COVER, name=cover).first()
     return cover if term and not term.seen_from_bank else ""
 
@@ -142,7 +144,9 @@ def check_sheet(draft: SpotDraft) -> Sheet:
         permission=draft.permission,
         notes=draft.notes,
     )
-    sheet.full_clean(exclude=["spot"], validate_unique=False)
+    # Both constraints of a sheet are about depths, and each is asked of the database: not without one.
+    has_depth = draft.depth_min_m is not None or draft.depth_max_m is not None
+    sheet.full_clean(exclude=["spot"], validate_unique=False, validate_constraints=has_depth)
     return sheet
 
 
