@@ -17,7 +17,7 @@ from club.sign_in import WRONG, TooManyAttempts, WrongCredentials, address_of, c
 from club.viewer import viewer_of, viewing
 
 
-class ViewerScheme(OpenApiAuthenticationExtension):  # type: ignore[misc]
+class ViewerScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
     """How the schema describes `club.api.ViewerAuthentication`: a session's cookie or a token."""
 
     target_class = "club.api.ViewerAuthentication"

@@ -1,35 +1,27 @@
 """What happens when several requests come at the same moment, each on its own connection."""
 
 import threading
-from collections.abc import Callable, Iterator
-from typing import Any
+from collections.abc import Callable
 
 import pytest
 from django.db import connection
 from django.test import Client
 from django.utils import timezone
 
-from club.models import Club, Invitation, Member, SignInAttempt
+from club.models import Club, Invitation, Member
 from club.sign_in import PER_NAME
 
 PASSWORD = "perch in the reeds"
 
 
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
 @pytest.fixture
-def boss(django_db_setup: None, django_db_blocker: Any) -> Iterator[Member]:
-    """Yield an organiser whom other connections see too; take everything away afterwards."""
-    with django_db_blocker.unblock():
-        Club.objects.create(name="Test club")
-        try:
-            yield Member.objects.create_user("boss", PASSWORD, name="Boss", role="organiser")
-        finally:
-            Invitation.objects.all().delete()
-            Member.objects.all().delete()
-            Club.objects.all().delete()
-            SignInAttempt.objects.all().delete()
-            with connection.cursor() as cursor:
-                cursor.execute("DELETE FROM django_session")
-            connection.close()
+def boss() -> Member:
+    """An organiser whom other connections see too."""
+    Club.objects.create(name="Test club")
+    return Member.objects.create_user("boss", PASSWORD, name="Boss", role="organiser")
 
 
 def at_once(count: int, request: Callable[[int], int]) -> list[int]:
