@@ -121,12 +121,12 @@ def _waiting(looks: Iterable[LookRow]) -> list[Proof]:
 def _with_a_wrong_claim(
     looks: tuple[LookRow, ...], waiting: list[Proof]
 ) -> tuple[tuple[LookRow, ...], list[Proof]]:
-    """Make one waiting claim name a fish that is taken for the true one, if none is wrong by itself."""
-    if any(finding.species != finding.truth for _, finding in waiting):
+    """Make one waiting claim name a fish that is taken for the true one, if no other is wrong for the checker."""
+    if any(finding.species != finding.truth and look.observer != "checker" for look, finding in waiting):
         return looks, waiting
     for turn, (look, finding) in enumerate(waiting):
         named = ALIKE.get(finding.species)
-        if named is None or named in {f.species for f in look.findings}:
+        if named is None or look.observer == "checker" or named in {f.species for f in look.findings}:
             continue
         wrong = replace(finding, species=named)
         changed = replace(look, findings=(wrong, *look.findings[1:]))

@@ -155,7 +155,7 @@ class LookRow:
     utc_offset_min: int
     minutes: float
     rod_hours: float | None
-    settings: dict[str, str | float]
+    settings: dict[str, str]
     secchi_m: float | None
     clarity: str
     water_temp_c: float | None

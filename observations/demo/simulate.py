@@ -288,18 +288,18 @@ class Teller:
         )
 
 
-def settings(method: str, spot: SpotRow, rng: np.random.Generator) -> dict[str, str | float]:
-    """Plausible settings of a look by a method."""
+def settings(method: str, spot: SpotRow, rng: np.random.Generator) -> dict[str, str]:
+    """Plausible settings of a look by a method, in the words of a member."""
     if method == "2d":
-        wide = rng.random() < 0.6
-        return {"frequency_khz": 200 if wide else 83, "cone_deg": 20 if wide else 60}
-    if method == "down":
-        return {"frequency_khz": float(rng.choice([455, 800])), "beam_deg": 3, "speed_km_h": 4}
-    if method == "side":
-        reach = float(rng.choice([15, 20, 25, 30]))
-        return {"frequency_khz": 455, "range_m": reach, "speed_km_h": float(rng.choice([5, 6, 7]))}
-    if method == "forward":
-        return {"width_deg": 18, "range_m": float(rng.choice([12, 15, 20, 25]))}
-    if method == "camera":
-        return {"camera_depth_m": round(max(spot.depth_min_m - rng.uniform(0, 0.8), 0.3), 1)}
-    return {}
+        text = "200 kHz, 20° cone" if rng.random() < 0.6 else "83 kHz, 60° cone"
+    elif method == "down":
+        text = f"{rng.choice([455, 800])} kHz, 3° fore and aft, {rng.choice([3, 4, 5])} km/h"
+    elif method == "side":
+        text = f"455 kHz, {rng.choice([15, 20, 25, 30])} m each side, {rng.choice([5, 6, 7])} km/h"
+    elif method == "forward":
+        text = f"18° wide, {rng.choice([12, 15, 20, 25])} m range, {rng.choice(['held on the spot', 'drifting'])}"
+    elif method == "camera":
+        text = f"lens at {max(spot.depth_min_m - rng.uniform(0, 0.8), 0.3):.1f} m"
+    else:
+        return {}
+    return {"text": text}

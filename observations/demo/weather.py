@@ -11,6 +11,9 @@ import numpy as np
 
 from observations.demo.chart import pool_level
 
+WINDS = (0.2, 3.0, 6.7, 9.4)
+"""What is logged for calm, light, moderate and fresh, metres a second."""
+
 
 @dataclass(frozen=True)
 class Day:
@@ -36,13 +39,15 @@ def weather(day: date) -> Day:
     spring_murk = math.exp(-(((of_year - 110) / 30) ** 2))
     secchi = (1.9 - 0.9 * spring_murk + 0.25 * slow / 2) * math.exp(rng.normal(0, 0.12))
     wind = float(rng.gamma(2.2, 1.6))
-    sky = str(rng.choice(["clear", "part cloud", "overcast", "light rain"], p=[0.35, 0.33, 0.24, 0.08]))
-    heading = int(rng.choice([160, 180, 200, 225, 270, 300, 340], p=[0.15, 0.2, 0.2, 0.15, 0.12, 0.1, 0.08]))
+    sky = str(
+        rng.choice(["clear", "partly cloudy", "overcast", "rain", "fog"], p=[0.35, 0.32, 0.23, 0.07, 0.03])
+    )
+    heading = int(rng.choice([135, 180, 225, 270, 315, 0], p=[0.15, 0.28, 0.22, 0.13, 0.14, 0.08]))
     return Day(
         round(max(temperature, 2.0), 1),
         round(min(max(secchi, 0.3), 3.5), 1),
         -pool_level(day),
-        round(min(wind, 11.0), 1),
+        min(WINDS, key=lambda known: abs(known - wind)),
         heading,
         sky,
     )

@@ -156,14 +156,16 @@ def test_members_prove_what_looks_good(demo: Demo) -> None:
     assert len(proved & with_echoes) / len(with_echoes) > 2 * len(proved & blank) / len(blank)
 
 
-def test_a_dozen_recent_proofs_wait_with_pictures_and_one_claims_the_wrong_species(demo: Demo) -> None:
+def test_a_dozen_recent_proofs_wait_with_pictures_and_one_for_the_checker_is_wrong(demo: Demo) -> None:
     decided = {row.finding for row in demo.confirmations}
     pictured = {row.finding for row in demo.pictures if row.finding} - decided
     findings = {finding.key: (look, finding) for look in demo.looks for finding in look.findings}
     waiting = [findings[key] for key in pictured]
     assert 10 <= len(waiting) <= 14
     assert all(LOADED - look.started_at < timedelta(days=21) for look, _ in waiting)
-    assert sum(finding.species != finding.truth for _, finding in waiting) == 1
+    wrong = [look.observer for look, finding in waiting if finding.species != finding.truth]
+    assert sum(observer != "checker" for observer in wrong) == 1
+    assert len(wrong) <= 2
 
 
 def test_nobody_decides_on_their_own_finding(demo: Demo) -> None:
