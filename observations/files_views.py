@@ -1,0 +1,181 @@
+"""The import page (upload, preview, confirm) and what can be taken out as files."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpResponse, HttpResponseBase
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_http_methods, require_safe
+
+from club.access import members_only, signed_in
+from club.models import Team
+from club.viewer import ViewedRequest
+from observations.files.holding import Held, forget, held, hold
+from observations.files.importer import MOST_BYTES, ImportPlan, Options, plan_import, save_import
+from observations.files.looks_csv import COLUMNS
+from spots.files.gpx import write_gpx
+from spots.files.report import FileError
+from spots.models import Water
+from spots.precision import released_spots
+
+MOST_SHOWN = 200
+MOST_SPOTS_NAMED = 60
+_GONE = "The uploaded file is no longer held here. Choose it again; nothing was saved."
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@members_only
+def import_page(request: ViewedRequest) -> HttpResponseBase:
+    """Upload a file, look at what it would become, and save all of it or nothing."""
+    if request.method != "POST":
+        return _form(request, Options())
+    options = _options(request)
+    step = request.POST.get("step", "")
+    if step == "upload":
+        return _upload(request, options)
+    kept = held(request, request.POST.get("token", ""))
+    if kept is None:
+        return _form(request, options, _GONE, status=409)
+    if step == "drop":
+        kept.delete()
+        forget(request)
+        messages.info(request, "Nothing was saved, and the uploaded file is deleted.")
+        return redirect("/import/")
+    return _save(request, kept, options) if step == "save" else _preview(request, kept, options)
+
+
+def _options(request: ViewedRequest) -> Options:
+    def text(name: str) -> str:
+        return request.POST.get(name, "").strip()[:100]
+
+    return Options(
+        water=text("water"),
+        scope=text("scope"),
+        timezone=text("timezone"),
+        skip_outside="skip_outside" in request.POST,
+        create_members="create_members" in request.POST and request.viewer.is_organiser,
+        replace="replace" in request.POST and request.viewer.is_organiser,
+    )
+
+
+def _form(request: ViewedRequest, options: Options, error: str = "", status: int = 200) -> HttpResponse:
+    return render(request, "import.html", {**_choices(request, options), "error": error}, status=status)
+
+
+def _choices(request: ViewedRequest, options: Options) -> dict[str, Any]:
+    teams = Team.objects.filter(pk__in=request.viewer.team_ids)
+    scopes = [
+        ("self", "Yours alone"),
+        *((f"team:{team.pk}", f"Team {team.name.removeprefix('Team ')}") for team in teams),
+        ("club", "The club’s"),
+    ]
+    return {
+        "options": options,
+        "scope": options.scope or ("club" if request.viewer.is_organiser else "self"),
+        "scopes": scopes,
+        "water_names": list(Water.objects.values_list("name", flat=True)),
+        "organises": request.viewer.is_organiser,
+        "most_megabytes": MOST_BYTES // 1024**2,
+    }
+
+
+def _upload(request: ViewedRequest, options: Options) -> HttpResponse:
+    file = request.FILES.get("file")
+    if file is None:
+        return _form(request, options, "Choose a file.", status=400)
+    size = file.size or 0
+    if size > MOST_BYTES:
+        rule = f"{file.name} has {size / 1024**2:.0f} MB; at most {MOST_BYTES // 1024**2} MB are taken."
+        return _form(request, options, rule, status=400)
+    kept = hold(request, file.name or "", file.read())
+    return _preview(request, kept, options)
+
+
+def _preview(
+    request: ViewedRequest, kept: Held, options: Options, plan: ImportPlan | None = None
+) -> HttpResponse:
+    if plan is None:
+        assert request.member is not None  # noqa: S101 - members_only
+        try:
+            data = kept.read()
+        except FileNotFoundError:
+            return _form(request, options, _GONE, status=409)
+        plan = plan_import(kept.name, data, options, request.member, request.viewer, request.moment)
+    names = [(draft.name, draft.water.name) for draft in plan.spots.drafts]
+    context = {
+        **_choices(request, options),
+        "plan": plan,
+        "held": kept,
+        "spot_names": names[:MOST_SPOTS_NAMED],
+        "more_spots": max(0, len(names) - MOST_SPOTS_NAMED),
+        "left_out": list(plan.spots.left_out.items()),
+        "errors": plan.report.errors[:MOST_SHOWN],
+        "more_errors": max(0, len(plan.report.errors) - MOST_SHOWN),
+        "warnings": plan.report.warnings[:MOST_SHOWN],
+        "more_warnings": max(0, len(plan.report.warnings) - MOST_SHOWN),
+        "may_skip": not options.skip_outside
+        and any(error.column == "position" for error in plan.report.errors),
+        "may_create": request.viewer.is_organiser
+        and not options.create_members
+        and any(error.column in ("observer", "confirmed_by") for error in plan.report.errors),
+        "may_replace": request.viewer.is_organiser
+        and not options.replace
+        and any(item.column == "name" and item.value for item in plan.report.errors)
+        and plan.kind == "outlines",
+    }
+    return render(request, "import_preview.html", context, status=200 if plan.ok else 422)
+
+
+def _save(request: ViewedRequest, kept: Held, options: Options) -> HttpResponseBase:
+    """Plan once more, since the club may have changed meanwhile, and save."""
+    assert request.member is not None  # noqa: S101 - members_only
+    try:
+        data = kept.claim()
+    except FileNotFoundError:
+        return _form(request, options, _GONE, status=409)
+    try:
+        plan = plan_import(kept.name, data, options, request.member, request.viewer, request.moment)
+        if not plan.ok or plan.is_empty:
+            kept.give_back()
+            return _preview(request, kept, options, plan)
+        save_import(plan, request.viewer, request.moment)
+    except FileError as error:
+        kept.give_back()
+        plan.report.errors += error.remarks
+        return _preview(request, kept, options, plan)
+    except BaseException:
+        kept.give_back()
+        raise
+    # Only once everything is in: until then the file is what the import could be repeated from.
+    transaction.on_commit(kept.delete)
+    forget(request)
+    saved = ", ".join(f"{number} {words}" for words, number in plan.counts)
+    messages.success(request, f"Saved from {kept.name}: {saved}.")
+    return redirect("/import/")
+
+
+@require_safe
+@signed_in
+def spots_gpx(request: ViewedRequest) -> HttpResponse:
+    """The spots that the viewer sees exactly, as GPX waypoints; `?water=` takes the id or name of a water."""
+    wanted = request.GET.get("water", "").strip()
+    water = next(
+        (w for w in Water.objects.all() if wanted.casefold() in (str(w.pk), w.name.casefold())), None
+    )
+    spots = released_spots(water_id=water.pk if water else None) if water or not wanted else []
+    return _download(write_gpx(spots), "application/gpx+xml", "spots.gpx")
+
+
+@require_safe
+@members_only
+def looks_template(request: ViewedRequest) -> HttpResponse:
+    """An empty CSV for looks: the header alone."""
+    return _download(",".join(COLUMNS) + "\r\n", "text/csv; charset=utf-8", "looks.csv")
+
+
+def _download(body: str, content_type: str, name: str) -> HttpResponse:
+    response = HttpResponse(body, content_type=content_type)
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    response["Cache-Control"] = "private, no-store"
+    return response
