@@ -117,8 +117,6 @@ def _django(argv: list[str], state: Path, *, demo: bool) -> int:
     with running(state) as services:
         databases.ensure(services, database_name(demo=how.demo))
         os.environ.update(environment.addresses(services, demo=how.demo))
-        import club.celery  # noqa: F401  (a command may send tasks, and they belong to this app)
-
         return _execute(argv)
 
 

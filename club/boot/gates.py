@@ -14,6 +14,10 @@ from club.boot.words import say
 _MANAGE = [sys.executable, "-m", "django"]
 
 
+# Checked as what it will be: the web role, behind TLS.
+_DEPLOYED = {"TALLOW_HTTPS": "1", "TALLOW_ALLOWED_HOSTS": "club.example", "TALLOW_DB_ROLE": "web"}
+
+
 def gate_commands() -> list[tuple[str, list[str]]]:
     """Return each gate's heading and command line."""
     python = [sys.executable, "-m"]
@@ -52,7 +56,7 @@ def test(arguments: Sequence[str], state: Path) -> int:
 def _gates(env: dict[str, str]) -> list[str]:
     failed = []
     for heading, argv in gate_commands():
-        extra = {"TALLOW_HTTPS": "1", "TALLOW_ALLOWED_HOSTS": "club.example"} if "--deploy" in argv else {}
+        extra = _DEPLOYED if "--deploy" in argv else {}
         if _step(heading, argv, {**env, **extra}):
             failed.append(heading)
     say("")

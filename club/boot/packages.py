@@ -18,6 +18,9 @@ from club.boot.words import Stop, say
 
 ASSETS = ROOT / "club" / "assets"
 _ASSET_FILES = ("package.json", "package-lock.json", ".npmrc")
+# The font packages hold hundreds of files for other scripts and old browsers; each is collected, hashed
+# and compressed, which is most of what the static files cost at the first start.
+_KEPT_FONTS = "*-latin-*.woff2"
 
 
 def digest(files: Sequence[Path]) -> str:
@@ -133,7 +136,10 @@ def _install(kind: str, log: Path, state: Path) -> None:
 def ensure_assets(state: Path) -> None:
     """Install the browser assets into `<state>/assets/node_modules` with the Node.js from PyPI."""
     target = state / "assets"
-    stamp, wanted = Stamp(target / "tallow.stamp"), digest([ASSETS / name for name in _ASSET_FILES])
+    stamp, wanted = (
+        Stamp(target / "tallow.stamp"),
+        digest([ASSETS / name for name in _ASSET_FILES]) + _KEPT_FONTS,
+    )
     if stamp.fits(wanted):
         return
     with _one_at_a_time(state):
@@ -158,6 +164,9 @@ def ensure_assets(state: Path) -> None:
             env=env,
             cwd=target,
         )
+        for font in target.glob("node_modules/@fontsource/*/files/*"):
+            if not font.match(_KEPT_FONTS):
+                font.unlink()
         shutil.rmtree(state / "cache" / "npm", ignore_errors=True)
         stamp.write(wanted)
 

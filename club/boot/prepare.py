@@ -52,8 +52,6 @@ def main() -> None:
     from django.conf import settings
     from django.core.management import call_command, get_commands
 
-    import club.celery  # noqa: F401  (loading the demo may send tasks)
-
     call_command("migrate", interactive=False, verbosity=1)
     _collect(Path(settings.STATE_DIR))
     if settings.DEMO:

@@ -5,8 +5,10 @@ import ctypes
 import os
 import signal
 import subprocess
+import tempfile
 import time
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -59,27 +61,35 @@ def run(
 
     Each line goes to `relay` as it comes; those that it takes are not part of the output.
     """
-    with subprocess.Popen(  # noqa: S603
-        argv,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        env=env,
-        cwd=cwd,
-        pass_fds=fds,
-        preexec_fn=die_with_parent(signal.SIGTERM),
-        **_as(account),
-    ) as process:
-        if stdin:
-            output: str = process.communicate(stdin)[0].decode(errors="replace")
-        else:
-            assert process.stdin and process.stdout  # noqa: S101
-            process.stdin.close()
-            lines = (raw.decode(errors="replace") for raw in process.stdout)
-            output = "".join([line for line in lines if not relay(line.rstrip("\n"))])
-    if log:
-        with log.open("a", encoding="utf-8") as file:
-            file.write(f"$ {' '.join(argv)}\n{output}\n")
+    lines: list[str] = []
+    with ExitStack() as stack:
+        given = stack.enter_context(tempfile.TemporaryFile())
+        given.write(stdin)
+        given.seek(0)
+        written = stack.enter_context((log or Path(os.devnull)).open("a", encoding="utf-8"))
+        written.write(f"$ {' '.join(argv)}\n")
+        process = subprocess.Popen(  # noqa: S603
+            argv,
+            stdin=given,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            env=env,
+            cwd=cwd,
+            pass_fds=fds,
+            preexec_fn=die_with_parent(signal.SIGTERM),
+            **_as(account),
+        )
+        stack.enter_context(process)
+        # Whatever cuts this short, a signal above all, does not wait for it to finish.
+        stack.callback(process.terminate)
+        for raw in process.stdout or ():
+            line = raw.decode(errors="replace")
+            if not relay(line.rstrip("\n")):
+                lines.append(line)
+                written.write(line)
+                written.flush()
+        process.wait()
+    output = "".join(lines)
     if process.returncode:
         raise failure(what, output, log)
     return output
@@ -100,11 +110,13 @@ class Child:
     stop_signal: signal.Signals = signal.SIGTERM
     death_signal: signal.Signals = signal.SIGTERM
     patience: float = 10.0
+    begin: int = field(default=0, init=False)
     process: "subprocess.Popen[bytes] | None" = field(default=None, init=False)
 
     def start(self) -> None:
         """Start it; call this from the main thread, which its end is tied to."""
         with self.log.open("ab") as log:
+            self.begin = log.tell()
             self.process = subprocess.Popen(  # noqa: S603
                 self.argv,
                 executable=self.executable,
@@ -127,6 +139,10 @@ class Child:
         """Return the exit status once it has ended, else None."""
         return self.process.poll() if self.process else 0
 
+    def printed(self) -> str:
+        """Return what it has printed since it was started, at most the last 8 kB."""
+        return tail(self.log, self.begin)
+
     def stop(self) -> None:
         """Ask it to end, wait, then insist; its whole session goes."""
         if not self.process:
@@ -144,11 +160,10 @@ class Child:
 
     def wait_until(self, ready: Callable[[], bool], seconds: float) -> None:
         """Wait until `ready()`; raise Stop when it ends first or takes longer than `seconds`."""
-        begin = self.log.stat().st_size if self.log.exists() else 0
         deadline = time.monotonic() + seconds
         while not ready():
             if self.ended() is not None:
-                raise failure(f"Starting {self.name}", tail(self.log, max(0, begin - 4000)), self.log)
+                raise failure(f"Starting {self.name}", self.printed(), self.log)
             if time.monotonic() > deadline:
                 raise failure(
                     f"Starting {self.name}", f"it was not ready after {seconds:.0f} seconds", self.log

@@ -1,6 +1,7 @@
 """`demo` and `start`: the whole site on this machine, until Ctrl-C."""
 
 import argparse
+import errno
 import fcntl
 import http.client
 import json
@@ -74,6 +75,8 @@ def require_free_port(wanted: Options, command: str) -> None:
         except PermissionError:
             raise Stop(f"Port {wanted.port} is for root alone: choose one above 1023 with --port.") from None
         except OSError as error:
+            if error.errno == errno.EADDRNOTAVAIL:
+                raise Stop(f"{wanted.bind} is not an address of this machine.") from error
             again = f"python3 manage.py {command} --port {wanted.port + 1 if wanted.port < 65535 else 8000}"
             raise Stop(
                 f"Port {wanted.port} on {wanted.bind} is busy ({error.strerror}). Try: {again}"
@@ -234,7 +237,8 @@ class Site:
         if self.wanted.demo:
             lines += ["", "  The demo club's sign-ins (its people, waters and data are invented):"]
             lines += [f"    {persona:<10}  tallow-{persona}" for persona in PERSONAS]
-        lines += [f"  {line}" for line in self.last_words]
+        # The set-up key's command knows the path, and this one where the site is.
+        lines += ["  " + line.replace(" at /", f" at {self.wanted.url}") for line in self.last_words]
         lines += ["", "  Ctrl-C stops it.", ""]
         sys.stdout.write("\n".join(lines) + "\n")
         sys.stdout.flush()

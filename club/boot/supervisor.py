@@ -4,7 +4,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from club.boot.procs import Child, tail
+from club.boot.procs import Child
 from club.boot.words import failure, say
 
 # A program that falls this often within the time has something that a restart does not mend.
@@ -56,7 +56,7 @@ class Supervisor:
         """Count a fall, and say so; return the seconds to wait before the next start."""
         pause = self._records.setdefault(child.name, Record()).fell()
         if pause is None:
-            raise failure(f"{child.name} keeps ending: it", tail(child.log), child.log)
+            raise failure(f"{child.name} keeps ending: it", child.printed(), child.log)
         say(f"{child.name} ended; starting it again. Its log: {child.log}")
         return pause
 

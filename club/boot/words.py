@@ -28,9 +28,10 @@ _MEANINGS: tuple[tuple[str, str], ...] = (
         "There is no network",
     ),
     (
-        r"do not match the hashes|[Hh]ash mismatch|EINTEGRITY",
-        "A downloaded package is not the one that was pinned",
+        r"CERTIFICATE_VERIFY_FAILED|certificate verify failed|invalid peer certificate|SELF_SIGNED_CERT",
+        "The package server's certificate is not trusted on this system",
     ),
+    (r"do not match the hashes|[Hh]ash mismatch|EINTEGRITY", "A downloaded package is not the pinned one"),
     (
         r"Could not get lock|is another process using it|dpkg frontend lock",
         "Another program is installing packages",
