@@ -1,4 +1,4 @@
-"""The checkers' queue: blind, oldest first.
+"""The checkers' queue: blind, oldest first, what has a picture before what has none.
 
 A checker sees a picture, lengths and the list of species, names one, and only then learns what the observer
 claimed. The name is stored before the claim is sent and cannot be changed; the database keeps that order
@@ -16,7 +16,7 @@ from django.http import Http404
 
 from club.models import Member
 from club.viewer import Viewer
-from observations.models import BlindName, Confirmation, Finding, Species
+from observations.models import BlindName, Confirmation, Finding, Picture, Species
 from observations.services import confirm
 
 NO_PICTURE = "Confirmed without a picture."
@@ -25,14 +25,18 @@ DECISIONS = (Confirmation.Decision.CORRECTED, Confirmation.Decision.REJECTED, Co
 
 
 def waiting(viewer: Viewer) -> QuerySet[Finding]:
-    """Return the club's findings of others that are unverified and that this checker has not decided."""
+    """Return the club's findings of others that are unverified and that this checker has not decided.
+
+    Those with a picture come first, each kind oldest first.
+    """
     if not viewer.is_checker or viewer.member_id is None:
         return Finding.objects.none()
     decided = Confirmation.objects.filter(finding=OuterRef("pk"), checker_id=viewer.member_id)
     return (
         Finding.objects.filter(~Exists(decided), scope="club", verified_at=None, withdrawn_at=None)
         .exclude(observer_id=viewer.member_id)
-        .order_by("received_at", "id")
+        .annotate(has_picture=Exists(Picture.objects.filter(finding=OuterRef("pk"))))
+        .order_by("-has_picture", "received_at", "id")
     )
 
 

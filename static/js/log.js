@@ -48,7 +48,7 @@ function startClock() {
     began = Date.now();
     if (!own) {
       note.hidden = false;
-      const time = new Date(began).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+      const time = new Date(began).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
       note.textContent = `Counting since ${time}; type over it if it was longer.`;
     }
     tick();
