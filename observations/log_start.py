@@ -67,7 +67,9 @@ def _carried(last: Observation, offer: Offer) -> dict[str, str]:
         if value is None:
             continue
         before = typed.get(name)
-        out[name] = before[0] if before and before[1] == quantity.unit else said(round(quantity.from_si(value), 1))
+        out[name] = (
+            before[0] if before and before[1] == quantity.unit else said(round(quantity.from_si(value), 1))
+        )
     if last.wind_m_s is not None:
         out["wind"] = next((key for key, _ in WINDS if abs(float(key) - last.wind_m_s) < 0.01), "")
     if last.wind_from_deg is not None and last.wind_from_deg % 45 == 0:

@@ -278,6 +278,14 @@ class Finding(models.Model):
             ),
             models.UniqueConstraint(name="a_species_once_in_a_look", fields=["look", "species"]),
         ]
+        # The checkers' queue, whose length stands on each of their pages.
+        indexes = [
+            models.Index(
+                name="finding_waits",
+                fields=["received_at"],
+                condition=Q(scope="club", verified_at=None, withdrawn_at=None),
+            )
+        ]
         ordering = ["look_id", "species_id"]
 
     def __str__(self) -> str:
