@@ -113,9 +113,15 @@ Proof = tuple[LookRow, FindingRow]
 
 
 def _waiting(looks: Iterable[LookRow]) -> list[Proof]:
-    """The newest club-scope proofs, one a look, newest last."""
-    newest = [look for look in looks if look.findings and look.scope == "club"][-WAITING:]
-    return [(look, look.findings[0]) for look in newest]
+    """The newest club-scope proofs, one a look, newest last; a method day's are checked on the spot."""
+    newest = [
+        look
+        for look in looks
+        if look.findings
+        and look.scope == "club"
+        and look.started_at.astimezone(ZONE).date() not in METHOD_DAYS
+    ]
+    return [(look, look.findings[0]) for look in newest[-WAITING:]]
 
 
 def _with_a_wrong_claim(

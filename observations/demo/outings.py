@@ -37,7 +37,7 @@ METHOD_DAYS = (
     date(2026, 11, 14),
 )
 METHOD_DAY_PEOPLE = ("checker", "teammate", "member", "nadia", "tess")
-WINTER_LAST = 1
+WINTER_LAST = 2
 """Trips added in the last fortnight, so that the checkers' queue has something in it."""
 
 
@@ -108,7 +108,7 @@ class Planner:
         days = [FIRST + timedelta(n) for n in range((LAST - FIRST).days + 1)]
         days = [day for day in days if day >= person.joined and day not in METHOD_DAYS]
         weights = np.array([MONTHS[day.month - 1] * (3.0 if day.weekday() >= 5 else 1.0) for day in days])
-        number = min(len(days), int(rng.poisson(person.outings * len(days) / 470)))
+        number = min(len(days), int(rng.poisson(person.outings * len(days) / 540)))
         picked = rng.choice(len(days), size=number, replace=False, p=weights / weights.sum())
         chosen = {days[int(i)] for i in picked}
         if person.outings >= 10:
@@ -133,7 +133,7 @@ class Planner:
             return []
         pull = np.where(able, self._pull, 0.0)
         own = np.array([spot.owner != "club" for spot in self._spots])
-        pull = np.where(own, pull * 2.2, pull)
+        pull = np.where(own, pull * 4.0, pull)
         here = self._names.get(person.haunts) if rng.random() < 0.65 and not pond else None
         notes = ("", "", "", "Windy on the main lake.", "Fog until nine.", "Took the new camera out.")
         trip = self._new_trip(person, "tansy" if pond else "marrowby", starts, str(rng.choice(notes)))

@@ -19,7 +19,7 @@ SHOWS = {"2d": 0.78, "down": 0.85, "side": 0.70, "forward": 0.93, "eye": 0.22}
 SHAM = {"2d": 0.34, "down": 0.22, "side": 0.30, "forward": 0.12, "eye": 0.04}
 
 # P(right | echoes, a fish, an average reader), before the fish's own ease.
-SHARP = {"2d": 0.46, "down": 0.57, "side": 0.40, "forward": 0.72, "eye": 0.78}
+SHARP = {"2d": 0.46, "down": 0.57, "side": 0.34, "forward": 0.72, "eye": 0.78}
 
 # How much easier (on the logit) one fish is to tell than another.
 EASE = {

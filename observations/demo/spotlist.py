@@ -112,9 +112,13 @@ def _owned(rows: list[SpotRow], rng: np.random.Generator) -> list[SpotRow]:
     for name in rng.choice(others, OTHERS_PRIVATE):
         deals[f"member:{name}"] = deals.get(f"member:{name}", 0) + 1
     deals.update({f"team:{team}": number for team, number in TEAM_SPOTS.items()})
+    by_key = {row.key: row for row in rows}
     for owner, number in deals.items():
+        # Members find spots where they mostly fish.
+        x, y = _haunt(owner)
+        free.sort(key=lambda key: _apart(by_key[key], x, y))
         for _ in range(number):
-            owners[free.pop()] = owner
+            owners[free.pop(int(rng.integers(min(10, len(free)))))] = owner
     whims = iter(rng.permutation(WHIMS))
     turn = 0
     done: list[SpotRow] = []
@@ -128,6 +132,15 @@ def _owned(rows: list[SpotRow], rng: np.random.Generator) -> list[SpotRow]:
             done.append(_privates(replace(row, owner=owner, name=str(next(whims))), rng, turn))
             turn += 1
     return done
+
+
+def _haunt(owner: str) -> tuple[float, float]:
+    """Where a member, or a team's captain, mostly fishes, in kilometres of Lake Marrowby."""
+    kind, _, name = owner.partition(":")
+    person = next(
+        p for p in ANGLERS if p.username == name or (kind == "team" and p.team == name and p.captain)
+    )
+    return next((known.x, known.y) for known in places.NAMES if known.text == person.haunts)
 
 
 def _apart(row: SpotRow, x: float, y: float) -> float:
@@ -205,17 +218,29 @@ def _lives(rows: list[SpotRow], rng: np.random.Generator) -> list[SpotRow]:
         notes="Looked for on three passes in July 2026 and not found.",
     )
     old = rows[moved]
+    longitude, latitude = _drifted(old)
     heir = replace(
         old,
         key=900,
         name=f"{old.name} (moved)",
-        longitude=round(old.longitude + 0.0006, 6),
-        latitude=round(old.latitude + 0.0003, 6),
+        longitude=longitude,
+        latitude=latitude,
         placed_on=date(2025, 3, 2),
         notes="Drifted in the flood of February 2025 and marked anew.",
     )
     rows[moved] = replace(old, paused_at=datetime(2025, 3, 2, 16, 0, tzinfo=UTC), successor=900)
     return [*rows, heir]
+
+
+def _drifted(row: SpotRow) -> tuple[float, float]:
+    """A place some 60 m off, at the depth nearest to what it was."""
+    bottom = lake.marrowby() if row.water == "marrowby" else lake.tansy()
+    x, y = bottom.frame.metres(row.longitude, row.latitude)
+    around = [(x + 60 * math.cos(a), y + 60 * math.sin(a)) for a in np.arange(0, 2 * math.pi, 0.3)]
+    middle = (row.depth_min_m + row.depth_max_m) / 2
+    nearest = min(around, key=lambda place: abs(bottom.depth(*place) - middle))
+    longitude, latitude = bottom.frame.lonlat(*nearest)
+    return round(longitude, 6), round(latitude, 6)
 
 
 def lively(row: SpotRow, day: date) -> bool:
