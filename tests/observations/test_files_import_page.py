@@ -11,7 +11,7 @@ from django.http import HttpResponse
 from django.test import Client
 
 from observations.models import Observation
-from spots.models import Spot, Water
+from spots.models import Position, Spot, Water
 from tests.conftest import Cast, Places, see
 from tests.observations.files_kit import csv_of, gpx_of, sonar_row
 
@@ -135,9 +135,10 @@ def test_a_spot_hidden_from_the_importer_changes_nothing_in_the_preview(
     cast: Cast, places: Places, client_of: ClientOf
 ) -> None:
     """Twin files: the name of a hidden spot, and one that never was, give the same page but for the name."""
+    point = Position.objects.get(spot=places.private).point
     pages = []
     for name in ("Canary Private Laydown", "Canary Nothing Anywhere"):
-        page = upload(client_of("rival"), "a.gpx", gpx_of((45.031417, -93.287531, name))).content.decode()
+        page = upload(client_of("rival"), "a.gpx", gpx_of((point.y, point.x, name))).content.decode()
         start = page.index("<main")
         body = page[start : page.index("</main>")].replace(name, "NAME")
         pages.append("".join(line for line in body.splitlines() if "token" not in line))
