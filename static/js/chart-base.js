@@ -1,7 +1,5 @@
 /* The base map: a water's own outline, depths, contours, soundings and names as vectors. No tiles.
-
-   export drawWater(host, features, options) -> Leaflet map, with panes and the label stock ready.
-   Needs leaflet.js before it (the global L). Other pages with a map of a water use this too. */
+   Needs leaflet.js before it (the global L). */
 
 const PANES = { water: 200, rules: 300, zones: 410, spots: 450, labels: 460 };
 
@@ -47,7 +45,7 @@ export function inside(polygons, lng, lat) {
 }
 
 /** An empty map in the element, fitted to nothing yet. */
-export function newMap(host, { interactive = true } = {}) {
+export function newMap(host) {
   const map = L.map(host, {
     zoomControl: false,
     attributionControl: false,
@@ -58,12 +56,6 @@ export function newMap(host, { interactive = true } = {}) {
     fadeAnimation: false,
     markerZoomAnimation: false,
     inertia: !matchMedia("(prefers-reduced-motion: reduce)").matches,
-    dragging: interactive,
-    keyboard: interactive,
-    scrollWheelZoom: interactive,
-    doubleClickZoom: interactive,
-    boxZoom: interactive,
-    touchZoom: interactive,
   });
   for (const [name, z] of Object.entries(PANES)) map.createPane(`t-${name}`).style.zIndex = z;
   // The window's size is not the only thing that changes the chart's: printing and the panel do too.
@@ -94,19 +86,11 @@ export function layWater(map, features) {
 }
 
 /** Show the whole water and keep the reader near it. Never fitted to spots: that would tell of them. */
-export function fitWater(map, bounds, padding = [28, 28]) {
+export function fitWater(map, bounds, padding) {
   map.fitBounds(bounds, { padding, animate: false });
   map.setMinZoom(map.getZoom() - 1);
   map.setMaxZoom(18);
   map.setMaxBounds(bounds.pad(0.6));
-}
-
-/** Draw a whole water in one go: for the small maps of other pages. */
-export function drawWater(host, features, options = {}) {
-  const map = newMap(host, options);
-  const bounds = layWater(map, features);
-  if (bounds) fitWater(map, bounds, options.padding);
-  return map;
 }
 
 /** GeoJSON features of a collection, following `next` when the answer is paged. */

@@ -14,6 +14,7 @@ import {
   sign,
   speciesName,
   squaresOf,
+  when,
   where,
   whereSign,
 } from "./chart-words.js";
@@ -42,7 +43,7 @@ function line(feature) {
     `${cover(p) ? `<br><small class="quiet">${escape(cover(p))}</small>` : ""}${p.paused ? '<br><small>paused</small>' : ""}</th>` +
     `<td data-label="How exactly"><span class="place place-${whereSign(p)}">${sign(whereSign(p), 18)} ${where(p, squaresOf(feature.geometry))}</span>${search}</td>` +
     `<td data-label="Species">${escape(speciesName(p))}</td>` +
-    `<td data-label="Chance now">${doubt}</td>` +
+    `<td data-label="Chance ${when()}">${doubt}</td>` +
     `<td data-label="Grade"><span class="grade grade-${p.grade || "none"}">${p.grade ? sign(p.grade, 18) : ""} ${p.grade ? gradeWord(p.grade) : '<span class="quiet">nothing yet</span>'}</span></td>` +
     `<td data-label="Last verified">${p.last_verified ? day(p.last_verified) : '<span class="quiet">never</span>'}</td></tr>`
   );

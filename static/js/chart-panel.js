@@ -15,6 +15,7 @@ import {
   sign,
   speciesName,
   squaresOf,
+  when,
   where,
   whereSign,
 } from "./chart-words.js";
@@ -78,6 +79,7 @@ export class Panel {
     this.tall(false);
     const list = this.body.querySelector("[data-best]");
     if (!list) return;
+    this.body.querySelector("[data-when]").textContent = when();
     const best = [...features].sort(byChance).slice(0, 12);
     list.innerHTML = best.map(row).join("");
     this.body.querySelector("[data-best-none]").hidden = best.length > 0;
@@ -127,7 +129,7 @@ export class Panel {
       `<p class="place place-${whereSign(p)}">${sign(whereSign(p), 20)} ${where(p, squaresOf(feature.geometry))}${p.precision === "area" ? `, ${hectares(p.zone_ha)} of water to search` : ""}</p>` +
       (p.probability == null
         ? ""
-        : `<h3 class="label">${escape(speciesName(p))} here now</h3><p class="doubt-head"><span class="figure-big">${percent(p.probability)}<small> %</small></span><span>90&nbsp;% interval<br><span class="interval">${interval(p.interval)}</span></span></p>`) +
+        : `<h3 class="label">${escape(speciesName(p))} here ${when()}</h3><p class="doubt-head"><span class="figure-big">${percent(p.probability)}<small> %</small></span><span>90&nbsp;% interval<br><span class="interval">${interval(p.interval)}</span></span></p>`) +
       `<p class="grade grade-${p.grade || "none"}">${p.grade ? sign(p.grade, 20) : ""} ${gradeWord(p.grade)}${p.last_verified ? `, last verified ${day(p.last_verified)}` : ""}</p>` +
       `<p class="actions"><a class="button" href="/spots/${id}/">Open spot sheet</a></p>`
     );

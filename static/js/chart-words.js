@@ -22,6 +22,18 @@ export function interval([lo, hi]) {
 /* Code to name; and whether each spot speaks of a species of its own choosing, which then has to be named. */
 const species = { names: {}, any: false };
 
+let month = 0;
+
+/** Chances are now's, or a chosen month's: '' or 1 to 12. */
+export function sayWhen(season) {
+  month = Number(season) || 0;
+}
+
+/** 'now', or 'in October'. */
+export function when() {
+  return month ? `in ${new Date(2000, month - 1, 1).toLocaleString("en-GB", { month: "long" })}` : "now";
+}
+
 export function knowSpecies(names) {
   species.names = names;
 }
@@ -42,7 +54,7 @@ export function ofWhat(p) {
 export function chance(p) {
   if (p.probability == null) return "no chance worked out yet";
   const what = ofWhat(p);
-  return `${what ? `${what} ` : ""}${percent(p.probability)}${NB}%, 90${NB}% interval ${interval(p.interval)}`;
+  return `${what ? `${what} ` : ""}${when()} ${percent(p.probability)}${NB}%, 90${NB}% interval ${interval(p.interval)}`;
 }
 
 /** What stands there, unless it is nothing. */

@@ -6,7 +6,7 @@ import { Labels } from "./chart-labels.js";
 import { List } from "./chart-list.js";
 import { Panel } from "./chart-panel.js";
 import { Spots } from "./chart-spots.js";
-import { knowSpecies, sayWhichSpecies } from "./chart-words.js";
+import { knowSpecies, sayWhen, sayWhichSpecies, when } from "./chart-words.js";
 
 const config = JSON.parse(document.getElementById("chart-config").textContent);
 const page = document.querySelector(".chart-page");
@@ -95,6 +95,7 @@ async function load() {
     await ready;
     spotsNow = found;
     sayWhichSpecies(!state.species);
+    sayWhen(state.season);
     show();
   } catch (error) {
     if (error.name !== "AbortError") tell("The spots did not load. Try again in a moment.");
@@ -108,6 +109,7 @@ function show() {
   list.show(spotsNow);
   const n = spotsNow.length;
   for (const element of count) element.textContent = n === 1 ? "1 spot fits" : `${n} spots fit`;
+  for (const element of page.querySelectorAll("[data-when]")) element.textContent = when();
   tell(n ? "" : "No spot here fits. Choose a lower grade, another month or another species.");
   const held = state.spot && spotsNow.find((f) => String(f.id) === state.spot);
   if (held) choose("spot", state.spot);

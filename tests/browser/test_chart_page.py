@@ -129,6 +129,15 @@ def test_a_filter_changes_what_fits_and_the_address(visit: Callable[..., Visit],
     assert "grade=verified" in page.url
 
 
+def test_a_chosen_month_is_named_wherever_a_chance_is(visit: Callable[..., Visit], places: Places) -> None:
+    page = chart(visit("member"))
+    expect(page.locator(".chart-panel h2")).to_have_text("Most likely now")
+    page.locator("form.wide label", has_text="October").click()
+    expect(page.locator(".chart-panel h2")).to_have_text("Most likely in October")
+    expect(page.locator("[data-sort=chance]")).to_have_text("Chance in October")
+    assert "season=10" in page.url
+
+
 def test_without_a_script_the_list_is_there(
     browser: Browser, live_server: Any, client_of: Callable[..., Any], cast: Cast, places: Places
 ) -> None:
