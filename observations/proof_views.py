@@ -52,8 +52,8 @@ def _claim(finding: Finding, named: BlindName) -> dict[str, Any]:
 @never_cache
 @require_GET
 def queue(request: ViewedRequest) -> HttpResponse:
-    """Show the oldest proof that waits for this checker."""
-    return _show(request, proofs.waiting(request.viewer).first())
+    """Show the next proof that waits for this checker."""
+    return _show(request, proofs.next_waiting(request.viewer))
 
 
 @checkers_only

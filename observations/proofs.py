@@ -25,19 +25,21 @@ DECISIONS = (Confirmation.Decision.CORRECTED, Confirmation.Decision.REJECTED, Co
 
 
 def waiting(viewer: Viewer) -> QuerySet[Finding]:
-    """Return the club's findings of others that are unverified and that this checker has not decided.
-
-    Those with a picture come first, each kind oldest first.
-    """
+    """Return the club's unverified findings of others, not decided by this checker, oldest first."""
     if not viewer.is_checker or viewer.member_id is None:
         return Finding.objects.none()
     decided = Confirmation.objects.filter(finding=OuterRef("pk"), checker_id=viewer.member_id)
     return (
         Finding.objects.filter(~Exists(decided), scope="club", verified_at=None, withdrawn_at=None)
         .exclude(observer_id=viewer.member_id)
-        .annotate(has_picture=Exists(Picture.objects.filter(finding=OuterRef("pk"))))
-        .order_by("-has_picture", "received_at", "id")
+        .order_by("received_at", "id")
     )
+
+
+def next_waiting(viewer: Viewer) -> Finding | None:
+    """Return the oldest that has a picture, or else the oldest."""
+    found = waiting(viewer)
+    return found.filter(Exists(Picture.objects.filter(finding=OuterRef("pk")))).first() or found.first()
 
 
 def waiting_count(viewer: Viewer) -> int:

@@ -35,11 +35,16 @@ def test_oldest_first_by_when_it_arrived(cast: Cast, places: Places) -> None:
     assert queue(cast) == [made[2], made[0], made[1]]
 
 
-def test_what_has_a_picture_comes_first(cast: Cast, places: Places, client_of: ClientOf) -> None:
+def test_what_has_a_picture_is_shown_first(cast: Cast, places: Places, client_of: ClientOf) -> None:
     without = finding(cast, "rival", places.shared)
     fields = {"found": "fish", "minutes": "5", "f0__species": "bluegill"}
     seen = saved(post(client_of("member"), places.shared, "camera", **fields, f0__pictures=upload()))
-    assert queue(cast) == [seen.findings.get(), without]
+    assert queue(cast) == [without, seen.findings.get()]
+    with see(cast, "checker"):
+        assert proofs.next_waiting(cast.viewer("checker")) == seen.findings.get()
+    client_of("checker").post(f"/proofs/{seen.findings.get().pk}/name/", {"species": "bluegill"})
+    with see(cast, "checker"):
+        assert proofs.next_waiting(cast.viewer("checker")) == without
 
 
 def test_private_and_team_findings_do_not_wait(cast: Cast, places: Places) -> None:
