@@ -45,3 +45,10 @@ class MembersOnly(BasePermission):
 
     def has_permission(self, request: Request, view: "APIView") -> bool:
         return request._request.viewer.is_member  # type: ignore[attr-defined, no-any-return]
+
+
+class CheckersOnly(BasePermission):
+    """Confirming is for members whom the organiser trusts with it."""
+
+    def has_permission(self, request: Request, view: "APIView") -> bool:
+        return request._request.viewer.is_checker  # type: ignore[attr-defined, no-any-return]

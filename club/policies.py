@@ -89,6 +89,8 @@ TABLES = [
         "club_idempotencykey",
         select=f"member_id = {MEMBER}",
         insert=f"member_id = {MEMBER}",
+        # An answer that is out of date makes room for the next use of its key (club.idempotency).
+        delete=f"member_id = {MEMBER} AND created_at <= {MOMENT} - interval '7 days'",
         worker=("SELECT", "DELETE"),
     ),
 ]

@@ -173,6 +173,12 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.AllowAny"],
     "COMPONENT_SPLIT_REQUEST": True,
+    # Its schemas are JSON Schema itself; 3.0 cannot say that an object may be null.
+    "OAS_VERSION": "3.1.0",
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "club.api_schema.common_answers",
+    ],
 }
 
 _broker, REDIS_URL = env.redis_urls(env.text("REDIS_URL", "redis://127.0.0.1:6379/0"))
@@ -187,6 +193,7 @@ CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_BEAT_SCHEDULE = {
     # What is due stands in PostgreSQL; this finds what a lost message left behind.
     "refresh what is due": {"task": "observations.jobs.refresh_due", "schedule": 20.0},
+    "forget old answers": {"task": "club.jobs.forget_old_answers", "schedule": crontab(hour=4, minute=40)},
     "nightly refit": {"task": "observations.jobs.nightly_refit", "schedule": crontab(hour=3, minute=10)},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(STATE_DIR / ("beat-demo" if DEMO else "beat"))

@@ -8,6 +8,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("club.people_urls")),
     path("", include("spots.urls")),
     path("", include("observations.urls")),
+    path("", include("observations.api_urls")),
     path("", include("observations.log_urls")),
     path("", include("observations.files_urls")),
 ]

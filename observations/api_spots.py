@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 
 from django.contrib.gis.geos import Point
 from django.core.exceptions import ValidationError as DjangoValidationError
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.utils.dateparse import parse_date, parse_datetime
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema
@@ -19,6 +19,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from club.api import Anyone
+from club.idempotency import idempotent
 from club.viewer import Viewer
 from observations.asof import history_as_of
 from observations.models import Species
@@ -71,10 +72,24 @@ class SpotIn(serializers.Serializer[Any]):
 class SpotOut(serializers.Serializer[Any]):
     """One GeoJSON feature (RFC 7946) with what the caller may know."""
 
-    type = serializers.CharField()
+    type = serializers.ChoiceField(["Feature"])
     id = serializers.UUIDField()
-    geometry = serializers.JSONField(allow_null=True)
-    properties = serializers.JSONField()
+    geometry = serializers.DictField(
+        allow_null=True, help_text="Point (exact), MultiPolygon (the zone), or null (the water alone)."
+    )
+    properties = serializers.DictField()
+
+
+class SpotMade(SpotOut):
+    warnings = serializers.ListField(child=serializers.CharField())
+
+
+class SpotsOut(serializers.Serializer[Any]):
+    """A FeatureCollection; `next` is the address of the next page."""
+
+    type = serializers.ChoiceField(["FeatureCollection"])
+    features = SpotOut(many=True)
+    next = serializers.CharField(allow_null=True)
 
 
 def spot_feature(spot: ReleasedSpot, water_name: str) -> dict[str, Any]:
@@ -167,13 +182,18 @@ _QUERY = [
 ]
 
 
+def _still_exact(request: Request, answer: Any) -> None:
+    if not released_spot(uuid.UUID(answer["id"])).is_exact:
+        raise Http404
+
+
 class SpotsView(APIView):
     permission_classes = [Anyone]
 
     @extend_schema(
         operation_id="spots_list",
         parameters=_QUERY,
-        responses={(200, GEOJSON): OpenApiTypes.OBJECT, 400: OpenApiTypes.OBJECT},
+        responses={(200, GEOJSON): SpotsOut, 400: OpenApiTypes.OBJECT},
     )
     def get(self, request: Request) -> HttpResponse:
         """List the spots you may see, as a GeoJSON FeatureCollection (RFC 7946). No `bbox` and no count."""
@@ -189,8 +209,9 @@ class SpotsView(APIView):
     @extend_schema(
         operation_id="spots_create",
         request=SpotIn,
-        responses={201: SpotOut, 400: OpenApiTypes.OBJECT, 403: OpenApiTypes.OBJECT},
+        responses={201: SpotMade, 400: OpenApiTypes.OBJECT, 403: OpenApiTypes.OBJECT},
     )
+    @idempotent(_still_exact)
     def post(self, request: Request) -> Response:
         """Add a spot."""
         form = SpotIn(data=request.data)

@@ -16,6 +16,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from club.api import Anyone
+from club.idempotency import idempotent
 from spots.charting import chart_text
 from spots.models import Water
 from spots.services import save_water
@@ -55,6 +56,11 @@ def water_or_404(key: UUID) -> Water:
     return water
 
 
+def _organisers_only(request: Request, answer: Any = None) -> None:
+    if not request._request.viewer.is_organiser:  # type: ignore[attr-defined]
+        raise PermissionDenied("Waters are added by an organiser.")
+
+
 class WatersView(APIView):
     permission_classes = [Anyone]
 
@@ -68,10 +74,10 @@ class WatersView(APIView):
         request=WaterSerializer,
         responses={201: WaterSerializer, 400: OpenApiTypes.OBJECT},
     )
+    @idempotent(_organisers_only)
     def post(self, request: Request) -> Response:
         """Add a water. For organisers."""
-        if not request._request.viewer.is_organiser:  # type: ignore[attr-defined]
-            raise PermissionDenied("Waters are added by an organiser.")
+        _organisers_only(request)
         form = WaterSerializer(data=request.data)
         form.is_valid(raise_exception=True)
         try:

@@ -1,0 +1,16 @@
+"""Addresses of the API for looks, proofs and what was learned of calls."""
+
+from django.urls import path
+
+from observations import api_looks, api_proofs
+
+urlpatterns = [
+    path("api/observations/", api_looks.LooksView.as_view()),
+    path("api/observations/<uuid:key>/", api_looks.LookView.as_view()),
+    path("api/observations/<uuid:key>/withdraw/", api_looks.WithdrawView.as_view()),
+    path("api/trips/", api_looks.TripsView.as_view()),
+    path("api/species/", api_looks.SpeciesView.as_view()),
+    path("api/findings/", api_proofs.FindingsView.as_view()),
+    path("api/confirmations/", api_proofs.ConfirmationsView.as_view()),
+    path("api/pictures/<uuid:key>/", api_proofs.PictureView.as_view()),
+]
