@@ -91,6 +91,24 @@ def simulate(seed: int = 20240304) -> Demo:
     )
 
 
+def until(demo: Demo, moment: datetime) -> Demo:
+    """The part of a demo that has happened by a moment; all of it unless the clock is behind the demo's end."""
+    looks = tuple(look for look in demo.looks if look.received_at <= moment)
+    kept = {look.key for look in looks}
+    findings = {finding.key for look in looks for finding in look.findings}
+    return replace(
+        demo,
+        spots=tuple(
+            replace(spot, paused_at=None) if spot.paused_at and spot.paused_at > moment else spot
+            for spot in demo.spots
+        ),
+        trips=tuple(trip for trip in demo.trips if trip.ended_at <= moment),
+        looks=looks,
+        confirmations=tuple(c for c in demo.confirmations if c.finding in findings and c.at <= moment),
+        pictures=tuple(picture for picture in demo.pictures if picture.look in kept),
+    )
+
+
 class Teller:
     """Tells one stop after the other, in order of time, and keeps the looks and the truth."""
 

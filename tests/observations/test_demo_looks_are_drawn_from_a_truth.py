@@ -66,6 +66,19 @@ def test_nothing_is_of_the_future(demo: Demo) -> None:
     assert max(row.at for row in demo.confirmations) <= LOADED
 
 
+def test_on_a_machine_whose_clock_is_behind_nothing_is_of_its_future_either(demo: Demo) -> None:
+    moment = datetime(2025, 7, 1, tzinfo=UTC)
+    part = simulate.until(demo, moment)
+    assert 0 < len(part.looks) < len(demo.looks)
+    assert max(look.received_at for look in part.looks) <= moment
+    assert max(row.at for row in part.confirmations) <= moment
+    looks = {look.key for look in part.looks}
+    findings = {finding.key for look in part.looks for finding in look.findings}
+    assert {picture.look for picture in part.pictures} <= looks
+    assert {row.finding for row in part.confirmations} <= findings
+    assert simulate.until(demo, LOADED) == demo
+
+
 def test_there_are_three_seasons_of_some_thousand_looks(demo: Demo) -> None:
     assert 2_500 <= len(demo.looks) <= 4_000
     assert {look.started_at.year for look in demo.looks} == {2024, 2025, 2026}

@@ -5,11 +5,12 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
+from django.utils import timezone
 
 from club.models import Club, Member
 from observations.demo.loading import Loader
 from observations.demo.loading_looks import load_looks, load_pictures
-from observations.demo.simulate import simulate
+from observations.demo.simulate import simulate, until
 from observations.jobs import wake
 from observations.models import Due
 
@@ -27,7 +28,7 @@ class Command(BaseCommand):
                 f"This database belongs to {club or 'a club'}: the demo club is not loaded into it."
             )
         start = monotonic()
-        demo = simulate()
+        demo = until(simulate(), timezone.now())
         self.stdout.write(
             f"{len(demo.spots)} spots and {len(demo.looks)} looks in {monotonic() - start:.1f} s"
         )
