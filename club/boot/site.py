@@ -155,7 +155,7 @@ class Site:
         say("Preparing the database …")
         self._python("Preparing the database", ["-m", "club.boot.prepare"], services, "owner")
         if not computed.fits("yes"):
-            say("Computing confidence …")
+            say("Computing confidence (once, it takes a while) …")
             self._python("Computing confidence", ["-m", "django", "refit"], services, "worker")
             computed.write("yes")
 
