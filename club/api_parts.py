@@ -50,9 +50,9 @@ def member_of(request: Request) -> Member:
     return member
 
 
-def query_of(request: Request, *names: str) -> dict[str, str]:
+def query_of(request: Request, *names: str, paged: bool = False) -> dict[str, str]:
     """Return the query's parameters. One that is unknown, or said twice, is an error that names it."""
-    allowed = {*names, "limit", "offset"}
+    allowed = {*names, "limit", "offset"} if paged else set(names)
     problems = {}
     for name, values in request.query_params.lists():
         if name not in allowed:

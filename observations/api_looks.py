@@ -235,7 +235,7 @@ class LooksView(APIView):
     )
     def get(self, request: Request) -> Response:
         """List the looks you may see, the latest first. Looks that were taken back are left out."""
-        values = query_of(request, "spot", "method", "since")
+        values = query_of(request, "spot", "method", "since", paged=True)
         looks = visible_looks().filter(withdrawn_at=None)
         if spot := uuid_of(values, "spot"):
             looks = looks.filter(spot_id=spot)
@@ -343,7 +343,7 @@ class TripsView(APIView):
     )
     def get(self, request: Request) -> Response:
         """List your own trips, the latest first."""
-        values = query_of(request, "since")
+        values = query_of(request, "since", paged=True)
         trips = Trip.objects.filter(member=member_of(request)).order_by("-started_at", "id")
         if since := since_of(values):
             trips = trips.filter(started_at__gte=since)
@@ -393,6 +393,6 @@ class SpeciesView(APIView):
     )
     def get(self, request: Request) -> Response:
         """List the club's species and wider kinds, in its own order."""
-        values = query_of(request)
+        values = query_of(request, paged=True)
         found, following = one_page(request, Species.objects.order_by("order", "name"), values)
         return Response({"results": SpeciesShape(found, many=True).data, "next": following})

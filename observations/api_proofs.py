@@ -64,7 +64,7 @@ class FindingsView(APIView):
     )
     def get(self, request: Request) -> Response:
         """List the findings of the looks you may see, the latest first."""
-        values = query_of(request, "spot", "species", "since")
+        values = query_of(request, "spot", "species", "since", paged=True)
         findings = findings_in_sight().order_by("-look__started_at", "id")
         if spot := uuid_of(values, "spot"):
             findings = findings.filter(look__spot_id=spot)
@@ -134,7 +134,7 @@ class ConfirmationsView(APIView):
     )
     def get(self, request: Request) -> Response:
         """List your own decisions, and those on findings whose look you may see, the latest first."""
-        values = query_of(request)
+        values = query_of(request, paged=True)
         found, following = one_page(request, _confirmations(request), values)
         return Response({"results": ConfirmationOut(found, many=True).data, "next": following})
 

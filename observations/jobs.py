@@ -23,7 +23,8 @@ from observations.history import build_rows, willing_members
 from observations.inference import fit as fit_club
 from observations.inference import spot_history
 from observations.inference.results import ClubFit
-from observations.models import Due, History, Observation, Refit
+from observations.models import Due, History, Observation, Refit, Reliability
+from observations.reliability import reliability_rows, save_reliability
 
 log = logging.getLogger(__name__)
 
@@ -199,7 +200,7 @@ def refit(
             is_current=True,
         )
         rows = _compute_all(row, fit, moment, started, tell)
-        _swap(row, rows, due, moment)
+        _swap(row, rows, reliability_rows(fit, club.evidence), due, moment)
         seconds = (timezone.now() - started).total_seconds()
         return RefitReport(
             len({history.spot_id for history in rows}), fit.rows, seconds, fit.converged, fit.iterations
@@ -221,7 +222,13 @@ def _compute_all(
     return rows
 
 
-def _swap(row: Refit, rows: list[History], due: dict[uuid.UUID, datetime], moment: datetime) -> None:
+def _swap(
+    row: Refit,
+    rows: list[History],
+    believed: list[Reliability],
+    due: dict[uuid.UUID, datetime],
+    moment: datetime,
+) -> None:
     """Put the new results in place of the old, whole."""
     with working(moment):
         _lock(_SWAP_LOCK)
@@ -236,6 +243,7 @@ def _swap(row: Refit, rows: list[History], due: dict[uuid.UUID, datetime], momen
         Refit.objects.filter(is_current=True).update(is_current=False)
         row.finished_at = timezone.now()
         row.save()
+        save_reliability(row, believed)
         for history in rows:
             history.refit = row
         History.objects.filter(edition=History.Edition.LIVE).delete()

@@ -422,6 +422,36 @@ class Refit(models.Model):
         return f"refit of {self.started_at:%d %b %Y %H:%M}"
 
 
+class Reliability(models.Model):
+    """How far the calls of one method, or of one observer with it, can be believed; of the current refit.
+
+    `observer` none: everybody's, for all members to read. An observer's own is read by that observer alone.
+    `method` empty: how well the stated probabilities held, over all methods.
+    """
+
+    id = models.BigAutoField(primary_key=True)
+    refit = models.ForeignKey(Refit, on_delete=models.CASCADE, related_name="reliability")
+    method = models.CharField(max_length=10, choices=Method.choices, blank=True)
+    observer = models.ForeignKey(Member, null=True, blank=True, on_delete=models.CASCADE, related_name="+")
+    # Only looks that the server's draw asked for: free of members proving what looks good.
+    drawn_only = models.BooleanField(default=False)
+    looks = models.IntegerField(help_text="Sealed groups and blank looks behind it.")
+    body = models.JSONField(encoder=DjangoJSONEncoder)
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                name="one_reliability",
+                fields=["refit", "method", "observer", "drawn_only"],
+                nulls_distinct=False,
+            )
+        ]
+        ordering = ["id"]
+
+    def __str__(self) -> str:
+        return f"{self.method or 'stated probabilities'} of {self.observer_id or 'all'}"
+
+
 class History(models.Model):
     """One species at one spot in one evidence scope: what was proved, and what that makes likely now.
 

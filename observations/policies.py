@@ -85,6 +85,11 @@ TABLES = [
     ),
     Table("observations_refit", select=_MEMBER, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
     Table(
+        "observations_reliability",
+        select=f"({_MEMBER} AND observer_id IS NULL) OR observer_id = {MEMBER}",
+        worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
+    ),
+    Table(
         "observations_history",
         select=f"(edition = 'live' AND {_IN_SCOPE} AND {_exact('observations_history')})"
         f" OR (edition = 'published' AND scope = 'club' AND {sees('observations_history.spot_id', Level.WATER)})",
