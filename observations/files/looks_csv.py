@@ -4,7 +4,7 @@ import math
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TypeVar
 
 from django.contrib.gis.geos import Point
@@ -169,6 +169,11 @@ class _Reader:
             return None
         if moment.tzinfo is None:
             self.wrong("started_at", "The time needs its offset, like 2026-05-01T06:30:00-05:00.")
+            return None
+        try:
+            moment.astimezone(UTC)
+        except OverflowError:
+            self.wrong("started_at", "The time is before 1950 or lies in the future.")
             return None
         return moment
 

@@ -92,7 +92,7 @@ class LooksPlanner:
         there = self._looks_there(found.by_line)
         for row in rows:
             observer = people.observer(row)
-            confirmer = people.confirmer(row, observer) if observer else None
+            confirmer = people.confirmer(row, observer)
             known = found.by_line.get(row.line)
             if observer is None or known is None or row.started_at is None or not row.method:
                 self._check_alone(row)

@@ -34,7 +34,7 @@ class People:
             return None
         return self._named(row, "observer", row.observer)
 
-    def confirmer(self, row: Row, observer: Member) -> Member | None:
+    def confirmer(self, row: Row, observer: Member | None) -> Member | None:
         """Return who confirmed the row's finding, or None: nobody, or an error."""
         if not row.confirmed_by:
             return None
@@ -46,7 +46,7 @@ class People:
             self._error(row, "confirmed_by", "Only an organiser imports confirmations.")
             return None
         confirmer = self._named(row, "confirmed_by", row.confirmed_by)
-        if confirmer and confirmer.pk == observer.pk:
+        if confirmer and observer and confirmer.pk == observer.pk:
             self._error(row, "confirmed_by", "Nobody confirms their own finding.")
             return None
         if confirmer and confirmer in self.created:
@@ -62,6 +62,9 @@ class People:
     def _named(self, row: Row, column: str, name: str) -> Member | None:
         named = self._by_name.get(name_key(name), [])
         if len(named) > 1:
+            # Two of one name are told apart by a sign-in name, as it is written.
+            if (exact := self._usernames.get(name.casefold())) and exact.username == name:
+                return exact
             self._error(row, column, "Several members have this name; give the sign-in name instead.")
             return None
         member = named[0] if named else self._usernames.get(name.casefold())
