@@ -4,6 +4,7 @@ them."""
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from scipy.stats import beta
@@ -18,6 +19,7 @@ from .results import CallModel, CallTable, ClubFit
 from .types import CALL_METHODS, METHODS, Evidence, Float, Int
 
 _RANDOM_STEPS = 25
+_VISITS_AT_ONCE = 2048
 
 
 def reliability(
@@ -112,8 +114,10 @@ class _Rows:
             fresh=np.concatenate([fresh[used], np.ones_like(known)]),
         )
 
-    def where(self, mask: Int | np.ndarray[tuple[int], np.dtype[np.bool_]]) -> _Rows:
-        index = np.flatnonzero(mask)
+    def where(self, mask: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> _Rows:
+        return self.take(np.flatnonzero(mask))
+
+    def take(self, index: Int) -> _Rows:
         return _Rows(
             *(
                 getattr(self, name)[index]
@@ -181,22 +185,25 @@ def _covariance(
     method's table, an observer with n calls counts as `n (kappa + 1) / (n + kappa)`.
     """
     k1, c = call.shape[0], call.shape[1] + 1
-    echoed = rows.outcome > 0
-    score = np.zeros((len(rows.visit), k1, c))
-    score[:, :, 0] = rows.target * (echoed[:, None] - echo)
-    which = np.zeros((len(rows.visit), c - 1))
-    which[np.flatnonzero(echoed), rows.outcome[echoed] - 1] = 1.0
-    genuine = rows.target * rows.fresh * echoed[:, None]
-    score[:, :, 1:] = genuine[:, :, None] * (which[:, None, :] - call[None])
+    weight = np.ones((len(rows.visit), k1))
     if pooled:
         _, number = np.unique(rows.table, return_inverse=True)
         n = np.zeros((int(number.max()) + 1, k1))
         np.add.at(n, number, rows.target)
-        score *= np.sqrt((kappa_observer + 1.0) / (n[number] + kappa_observer))[:, :, None]
+        weight = np.sqrt((kappa_observer + 1.0) / (n[number] + kappa_observer))
+    # Some thousand whole visits at a time: a million calls' scores do not fit into memory at once.
     _, visit = np.unique(rows.visit, return_inverse=True)
-    by_visit = np.zeros((int(visit.max()) + 1, k1 * c))
-    np.add.at(by_visit, visit, score.reshape(len(score), -1))
-    information = by_visit.T @ by_visit
+    order = np.argsort(visit, kind="stable")
+    ends = np.searchsorted(
+        visit[order], np.arange(0, int(visit.max()) + 1 + _VISITS_AT_ONCE, _VISITS_AT_ONCE)
+    )
+    information = np.zeros((k1 * c, k1 * c))
+    for start, stop in pairwise(ends):
+        at = order[start:stop]
+        score = _scores(rows.take(at), echo, call) * weight[at, :, None]
+        first = np.flatnonzero(np.diff(visit[at], prepend=-1))
+        by_visit = np.add.reduceat(score.reshape(len(score), -1), first, axis=0)
+        information += by_visit.T @ by_visit
     centre_echo, centre_call = 1.0 - centre[:, 0], centre[:, 1:] / (1.0 - centre[:, :1])
     for t in range(k1):
         at = t * c
@@ -208,6 +215,19 @@ def _covariance(
         )  # + 1: logits of a row shift freely
     information[np.diag_indices(k1 * c)] += 1e-9
     return np.linalg.inv(information)
+
+
+def _scores(rows: _Rows, echo: Float, call: Float) -> Float:
+    """Each row's score in the logits of the table, (rows, K1, C); the echo logit comes first."""
+    k1, c = call.shape[0], call.shape[1] + 1
+    echoed = rows.outcome > 0
+    score = np.zeros((len(rows.visit), k1, c))
+    score[:, :, 0] = rows.target * (echoed[:, None] - echo)
+    which = np.zeros((len(rows.visit), c - 1))
+    which[np.flatnonzero(echoed), rows.outcome[echoed] - 1] = 1.0
+    genuine = rows.target * rows.fresh * echoed[:, None]
+    score[:, :, 1:] = genuine[:, :, None] * (which[:, None, :] - call[None])
+    return score
 
 
 def _prevalence(rows: _Rows) -> tuple[Float, float]:
