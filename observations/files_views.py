@@ -1,10 +1,11 @@
 """The import page (upload, preview, confirm) and what can be taken out as files."""
 
+import uuid
 from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import HttpResponse, HttpResponseBase
+from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
 
@@ -14,6 +15,7 @@ from club.viewer import ViewedRequest
 from observations.files.holding import Held, forget, held, hold
 from observations.files.importer import MOST_BYTES, ImportPlan, Options, plan_import, save_import
 from observations.files.looks_csv import COLUMNS
+from observations.files.looks_export import write_looks
 from spots.files.gpx import write_gpx
 from spots.files.report import FileError
 from spots.models import Water
@@ -159,12 +161,25 @@ def _save(request: ViewedRequest, kept: Held, options: Options) -> HttpResponseB
 @signed_in
 def spots_gpx(request: ViewedRequest) -> HttpResponse:
     """The spots that the viewer sees exactly, as GPX waypoints; `?water=` takes the id or name of a water."""
-    wanted = request.GET.get("water", "").strip()
-    water = next(
-        (w for w in Water.objects.all() if wanted.casefold() in (str(w.pk), w.name.casefold())), None
-    )
-    spots = released_spots(water_id=water.pk if water else None) if water or not wanted else []
+    spots = released_spots(water_id=_water_asked_for(request))
     return _download(write_gpx(spots), "application/gpx+xml", "spots.gpx")
+
+
+@require_safe
+@members_only
+def looks_csv(request: ViewedRequest) -> HttpResponse:
+    """The looks at spots that the viewer sees exactly, as the CSV that the import reads; `?water=` as above."""
+    return _download(write_looks(_water_asked_for(request)), "text/csv; charset=utf-8", "looks.csv")
+
+
+def _water_asked_for(request: ViewedRequest) -> uuid.UUID | None:
+    wanted = request.GET.get("water", "").strip().casefold()
+    if not wanted:
+        return None
+    for pk, name in Water.objects.values_list("pk", "name"):
+        if wanted in (str(pk), name.casefold()):
+            return pk
+    raise Http404
 
 
 @require_safe

@@ -66,16 +66,16 @@ class ImportPlan:
         findings = sum(len(draft.findings) for draft, _ in self.looks.looks)
         calls = sum(bool(group.call) for draft, _ in self.looks.looks for group in draft.groups)
         counted = [
-            ("waters", sum(item.is_new for item in self.outlines.waters)),
-            ("outlines of waters that are there", sum(not item.is_new for item in self.outlines.waters)),
-            ("spots", len(self.spots.drafts)),
-            ("looks", len(self.looks.looks)),
-            ("calls", calls),
-            ("findings", findings),
-            ("confirmations", len(self.looks.confirmations)),
-            ("members who cannot sign in", len(self.looks.members)),
+            ("water", "waters", sum(item.is_new for item in self.outlines.waters)),
+            ("outline", "outlines", sum(not item.is_new for item in self.outlines.waters)),
+            ("spot", "spots", len(self.spots.drafts)),
+            ("look", "looks", len(self.looks.looks)),
+            ("call", "calls", calls),
+            ("finding", "findings", findings),
+            ("confirmation", "confirmations", len(self.looks.confirmations)),
+            ("member who cannot sign in", "members who cannot sign in", len(self.looks.members)),
         ]
-        return [(words, number) for words, number in counted if number]
+        return [(one if number == 1 else many, number) for one, many, number in counted if number]
 
     @property
     def methods(self) -> list[tuple[str, int]]:

@@ -8,6 +8,7 @@ from spots.files.report import FileError, Remark, refused, shortened
 
 MOST_ROWS = 50_000
 LONGEST_CELL = 4_000
+_FORMULA = ("=", "+", "-", "@")
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
@@ -45,10 +46,20 @@ def read_table(data: bytes, columns: tuple[str, ...], needed: tuple[str, ...]) -
             rule = f"A cell has at most {LONGEST_CELL:,} characters."
             wrong.append(Remark(line, names[too_long], cells[too_long], rule))
         else:
-            rows.append(TextRow(line, {name: cell.strip() for name, cell in zip(names, cells, strict=True)}))
+            rows.append(TextRow(line, {name: _plain(cell) for name, cell in zip(names, cells, strict=True)}))
     if wrong:
         raise FileError(*wrong)
     return Table(rows, separator != ",")
+
+
+def guarded(text: str) -> str:
+    """Return text that a spreadsheet will not take for a formula; reading takes the mark away again."""
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+def _plain(cell: str) -> str:
+    cell = cell.strip()
+    return cell[1:] if cell.startswith("'") and cell[1:].startswith(_FORMULA) else cell
 
 
 def _decoded(data: bytes) -> str:

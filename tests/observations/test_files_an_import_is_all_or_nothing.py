@@ -93,7 +93,7 @@ def test_a_dry_run_says_what_would_be_saved_and_saves_nothing(
     path = tmp_path / "plotter.gpx"
     path.write_bytes(gpx_of((45.01, -93.29, "One")))
     said = run(path, "--as", "member", "--dry-run")
-    assert "1 spots" in said and "Only you, exactly." in said
+    assert "1 spot\n" in said and "Only you, exactly." in said
     assert not Spot.objects.exists()
 
 

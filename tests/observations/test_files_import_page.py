@@ -45,7 +45,7 @@ def test_a_preview_saves_nothing_and_the_confirmation_everything(
     answer = client.post("/import/", {"step": "save", "token": token_of(client), "scope": "self"})
     assert answer.status_code == 302
     assert Spot.objects.get().scope.startswith("member:")
-    assert "Saved from plotter.gpx: 1 spots." in client.get("/import/").content.decode()
+    assert "Saved from plotter.gpx: 1 spot." in client.get("/import/").content.decode()
 
 
 def test_the_preview_says_who_will_see_club_spots_how_exactly(water: Water, client_of: ClientOf) -> None:

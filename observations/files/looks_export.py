@@ -1,0 +1,118 @@
+"""The looks at spots that the viewer sees exactly, as the CSV that `looks_csv` reads."""
+
+import csv
+import io
+import uuid
+from collections import Counter
+from collections.abc import Iterator
+from datetime import timedelta, timezone
+from typing import Any
+
+from django.db.models import Prefetch
+
+from club.models import Member
+from observations.files.looks_csv import COLUMNS, settings_text
+from observations.files.table import guarded
+from observations.models import SONAR, Confirmation, Finding, Method, Observation
+from spots.models import Water
+from spots.precision import released_spots
+
+
+def write_looks(water_id: uuid.UUID | None = None) -> str:
+    """Return the CSV, oldest look first; without withdrawn looks and calls."""
+    spots = {spot.id: spot for spot in released_spots(water_id=water_id) if spot.is_exact}
+    names = _member_names()
+    waters = dict(Water.objects.values_list("pk", "name"))
+    out = io.StringIO(newline="")
+    writer = csv.DictWriter(out, COLUMNS, restval="")
+    writer.writeheader()
+    confirmed = Confirmation.objects.filter(decision=Confirmation.Decision.CONFIRMED).order_by("created_at")
+    looks = (
+        Observation.objects.filter(spot__in=spots, withdrawn_at=None)
+        .order_by("started_at", "id")
+        .prefetch_related(
+            "groups__call__species",
+            "presentations",
+            Prefetch("findings", Finding.objects.select_related("species").order_by("species__order")),
+            Prefetch("findings__confirmations", confirmed, to_attr="confirmed"),
+        )
+    )
+    for look in looks.iterator(chunk_size=2000):
+        spot = spots[look.spot_id]
+        position = spot.geometry["coordinates"] if spot.geometry and spot.precision == "exact" else ("", "")
+        common = {
+            "spot": guarded(spot.label),
+            "water": guarded(waters[spot.water_id]),
+            "lon": position[0],
+            "lat": position[1],
+            "started_at": look.started_at.astimezone(
+                timezone(timedelta(minutes=look.utc_offset_min))
+            ).isoformat(),
+            "observer": guarded(names[look.observer_id]),
+            "method": Method(look.method).label,
+        }
+        of_the_look = {
+            "minutes": _number(look.minutes),
+            "settings": guarded(settings_text(look.settings)),
+            "secchi_m": _number(look.secchi_m),
+            "water_temp_c": _number(look.water_temp_c),
+            "rod_hours": _number(look.rod_hours),
+        }
+        for number, row in enumerate(_rows(look, names)):
+            writer.writerow({**common, **(of_the_look if number == 0 else {}), **row})
+    return out.getvalue()
+
+
+def _member_names() -> dict[uuid.UUID, str]:
+    """Return each member's name, or the sign-in name where two share one."""
+    people = list(Member.objects.values_list("pk", "name", "username"))
+    shared = Counter(name.casefold() for _, name, _ in people)
+    return {pk: username if shared[name.casefold()] > 1 else name for pk, name, username in people}
+
+
+def _rows(look: Observation, names: dict[uuid.UUID, str]) -> Iterator[dict[str, Any]]:
+    """Yield what differs between the rows of one look: its groups or findings beside its presentations."""
+    shows_echoes = look.method in SONAR or look.method == Method.EYE
+    rows = [_group(group) for group in look.groups.all()] if shows_echoes else []
+    rows += [_finding(finding, names) for finding in look.findings.all()]
+    rows = rows or [{"finding_count": 0}]
+    for number, tried in enumerate(look.presentations.all()):
+        if number == len(rows):
+            break
+        rows[number] |= {"presentation": guarded(tried.what), "response": tried.response}
+    yield from rows
+
+
+# A count that was given as a band goes out as the band's lowest number.
+_LOWEST = {"none": 0, "1-3": 1, "4-8": 4, "9-20": 9, "more": 21}
+
+
+def _group(group: Any) -> dict[str, Any]:
+    call = getattr(group, "call", None)
+    row = {
+        "echoes": _LOWEST[group.band] if group.count is None else group.count,
+        "placement": group.placement,
+        "depth_m": _number(group.depth_m),
+    }
+    if call is not None and call.withdrawn_at is None:
+        row |= {
+            "call": call.species.name,
+            "call_probability": _number(call.probability),
+            "call_size": call.size,
+        }
+    return row
+
+
+def _finding(finding: Any, names: dict[uuid.UUID, str]) -> dict[str, Any]:
+    return {
+        "finding_species": finding.species.name,
+        "finding_count": finding.count,
+        "finding_length_mm": " ".join(map(str, finding.lengths_mm)),
+        "depth_m": _number(finding.depth_m),
+        "tie": finding.tie,
+        "confirmed_by": guarded(names[finding.confirmed[0].checker_id]) if finding.confirmed else "",
+    }
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else repr(int(value)) if value == int(value) else repr(value)

@@ -1,0 +1,95 @@
+"""The CSV out is the CSV in: read back, it makes the same looks; and it holds only what its reader sees exactly."""
+
+import csv
+import io
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.core.management import call_command
+from django.test import Client
+
+from observations.files.looks_csv import settings_of
+from observations.files.looks_export import write_looks
+from observations.models import Observation
+from spots.models import Position, Water
+from tests.conftest import NOON, Cast, Places, look, see, sonar
+from tests.observations.files_kit import camera_row, csv_of, imported, planned, sonar_row
+
+pytestmark = pytest.mark.usefixtures("quiet_queue")
+ROWS = [
+    sonar_row(
+        minutes="2.5", settings="frequency=455 kHz; gain=60", secchi_m="1.2", water_temp_c="18.25", depth_m="4.5",
+        placement="in front", call="crappie", call_probability="0.65", call_size="middle", echoes="6",
+        lat="45.0123456", lon="-93.2876543", observer="Member", response="followed", presentation="-1/8 oz jig",
+    ),
+    sonar_row(echoes="30", call="bait", observer="Member"),
+    camera_row(
+        finding_species="white crappie", finding_count="2", finding_length_mm="250 231", tie="same fish",
+        depth_m="4", confirmed_by="Checker", observer="Member",
+    ),
+    camera_row(finding_species="bluegill", finding_count="1", tie="same cover", minutes="", observer="Member"),
+    camera_row(method="rod and line", rod_hours="1.5", finding_count="0", observer="Rival", settings="slow"),
+]  # fmt: skip
+
+
+def rows_of(text: str) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def same(column: str, out: str, given: str) -> bool:
+    if column == "settings":
+        return settings_of(out) == settings_of(given)
+    return not given or out.removeprefix("'") == str(given)
+
+
+def test_every_cell_comes_back(cast: Cast, water: Water) -> None:
+    imported(cast.organiser, "a.csv", csv_of(*ROWS), water="Test water")
+    with see(cast, "organiser"):
+        out = rows_of(write_looks())
+    assert len(out) == len(ROWS)
+    for given in ROWS:
+        # What belongs to the look stands in its first row; settings are kept by name, in no order.
+        assert any(all(same(column, row[column], value) for column, value in given.items()) for row in out), (
+            given
+        )
+    assert {row["presentation"] for row in out if row["presentation"]} == {"'-1/8 oz jig"}
+
+
+def test_what_went_out_is_there_already_when_it_comes_in(cast: Cast, water: Water) -> None:
+    imported(cast.organiser, "a.csv", csv_of(*ROWS), water="Test water")
+    with see(cast, "organiser"):
+        text = write_looks()
+    plan = planned(cast.organiser, "b.csv", text.encode())
+    assert plan.report.errors == [] and plan.is_empty
+    # In another club, with the same people and water, it makes the same looks.
+    before = sorted(Observation.objects.values_list("method", "started_at", "minutes", "settings"), key=str)
+    Observation.objects.all().delete()
+    imported(cast.organiser, "b.csv", text.encode())
+    after = sorted(Observation.objects.values_list("method", "started_at", "minutes", "settings"), key=str)
+    assert after == before
+
+
+def test_only_looks_at_spots_seen_exactly_go_out(
+    cast: Cast, places: Places, client_of: Callable[..., Client]
+) -> None:
+    look(cast, "organiser", places.club, "2d", NOON, groups=sonar("crappie", 0.8), note="canary note")
+    look(cast, "member", places.private, "2d", NOON, groups=sonar("bait", 0.9))
+    look(cast, "member", places.shared, "2d", NOON, groups=sonar("bait", 0.9))
+    body = client_of("newcomer").get("/export/looks.csv").content.decode()
+    assert [row["spot"] for row in rows_of(body)] == ["Canary Shared Pile"]
+    for hidden in (places.club, places.private):
+        assert str(Position.objects.get(spot=hidden).point.x) not in body
+    own = rows_of(client_of("member").get("/export/looks.csv").content.decode())
+    assert {row["spot"] for row in own} == {"Canary Shared Pile", "Canary Private Laydown"}
+    assert client_of("guest").get("/export/looks.csv").status_code == 404
+    assert client_of("member").get("/export/looks.csv?water=Nowhere").status_code == 404
+
+
+def test_the_command_writes_a_private_file(cast: Cast, places: Places, tmp_path: Any) -> None:
+    path = tmp_path / "spots.gpx"
+    call_command("export", "spots.gpx", "--as", "member", "--out", str(path))
+    assert "Canary Private Laydown" in path.read_text() and path.stat().st_mode & 0o777 == 0o600
+    out = io.StringIO()
+    call_command("export", "looks.csv", "--as", "rival", "--water", "test water", stdout=out)
+    assert out.getvalue().startswith("spot,water,lat,lon,started_at")
