@@ -65,7 +65,8 @@ def _run(argv: list[str]) -> int:
                 f"It is already running at {running_at}\n" if running_at else "It is being started.\n"
             )
             return 0
-        site.require_free_port(served.wanted, command)
+        # One that was killed leaves its mark, and its web needs a moment to let go of the port.
+        site.require_free_port(served.wanted, command, 15.0 if served.ready.exists() else 0.0)
     _set_up("test" if command == "test" else "run", state)
     os.umask(0o077)
     for number in (signal.SIGTERM, signal.SIGHUP):
@@ -94,13 +95,14 @@ def _set_up(kind: str, state: Path) -> None:
     """Bring everything that is installed once, and go on in the virtual environment's Python."""
     if os.environ.get("TALLOW_NO_SETUP") == "1":
         return
+    # All at once: a person without apt learns everything that is missing in one line.
+    needs = system.missing(servers=not environment.external(), browser=kind == "test")
+    system.ensure(packages.system_needs() + needs, state / "log" / "setup.log")
     packages.ensure_venv(kind, state)
     if not packages.inside_venv():
         os.environ.pop("__PYVENV_LAUNCHER__", None)
         os.execv(VENV_PYTHON, [str(VENV_PYTHON), str(ROOT / "manage.py"), *sys.argv[1:]])  # noqa: S606
     os.environ["PATH"] = os.pathsep.join([str(VENV / "bin"), os.environ.get("PATH", "/usr/bin:/bin")])
-    needs = system.missing(servers=not environment.external(), browser=kind == "test")
-    system.ensure(needs, state / "log" / "setup.log")
     packages.ensure_assets(state)
 
 

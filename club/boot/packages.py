@@ -71,6 +71,13 @@ def _venv_wanted(kind: str) -> str:
     return digest([_lock_for(kind), ROOT / "requirements-uv.lock"])
 
 
+def system_needs() -> list[system.Need]:
+    """Return what the system must have before the environment can be made."""
+    if VENV_PYTHON.exists() or all(map(importlib.util.find_spec, ("ensurepip", "venv"))):
+        return []
+    return [system.Need("Python's venv module", f"python{sys.version_info[0]}.{sys.version_info[1]}-venv")]
+
+
 def venv_ready(kind: str) -> bool:
     """Whether the environment holds the lock of that kind, `run` or `test`."""
     return VENV_PYTHON.exists() and _venv_stamp(kind).fits(_venv_wanted(kind))
@@ -99,10 +106,6 @@ def _venv_works() -> bool:
 
 def _create_venv(log: Path) -> None:
     say("Creating the virtual environment …")
-    if importlib.util.find_spec("ensurepip") is None or importlib.util.find_spec("venv") is None:
-        package = f"python{sys.version_info[0]}.{sys.version_info[1]}-venv"
-        system.ensure([system.Need("Python's venv module", package)], log)
-        importlib.invalidate_caches()
     run(
         [sys.executable, "-m", "venv", "--clear", str(VENV)], what="Creating the virtual environment", log=log
     )

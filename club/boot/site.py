@@ -62,8 +62,19 @@ def _port(text: str) -> int:
     return int(text)
 
 
-def require_free_port(wanted: Options, command: str) -> None:
-    """Raise Stop when somebody else serves there already."""
+def require_free_port(wanted: Options, command: str, patience: float = 0.0) -> None:
+    """Raise Stop when somebody else serves there already, for longer than `patience` seconds."""
+    deadline = time.monotonic() + patience
+    while True:
+        try:
+            return _try_port(wanted, command)
+        except Stop:
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.2)
+
+
+def _try_port(wanted: Options, command: str) -> None:
     try:
         family, _, _, _, address = socket.getaddrinfo(wanted.bind, wanted.port, type=socket.SOCK_STREAM)[0]
     except OSError as error:
@@ -176,14 +187,8 @@ class Site:
         bind = f"[{self.wanted.bind}]" if ":" in self.wanted.bind else self.wanted.bind
         gunicorn = ["gunicorn", "club.wsgi:application", "--worker-class", "gthread", "--workers", "2"]
         gunicorn += ["--threads", "4", "--bind", f"{bind}:{self.wanted.port}", "--no-control-socket"]
-        gunicorn += [
-            "--timeout",
-            "60",
-            "--graceful-timeout",
-            "8",
-            "--worker-tmp-dir",
-            str(self.state / "tmp"),
-        ]
+        gunicorn += ["--timeout", "60", "--graceful-timeout", "8", "--preload"]
+        gunicorn += ["--worker-tmp-dir", str(self.state / "tmp")]
         celery = ["celery", "--app", "club.celery:app"]
         worker = [*celery, "worker", "--concurrency", "1", "--loglevel", "INFO"]
         worker += ["--without-gossip", "--without-mingle"]
@@ -209,10 +214,12 @@ class Site:
 
     def _start(self, services: Services | None) -> None:
         say("Starting …")
-        programs = self.programs(services)
-        for child in programs:
+        web, *others = self.programs(services)
+        self.supervisor.start(web)
+        # The others would take the processor from it, and a person waits for the page.
+        web.wait_until(self._answers, 60)
+        for child in others:
             self.supervisor.start(child)
-        programs[0].wait_until(self._answers, 60)
 
     def _answers(self) -> bool:
         host = "127.0.0.1" if self.wanted.bind == "0.0.0.0" else self.wanted.bind  # noqa: S104

@@ -5,6 +5,7 @@ import shutil
 import socket
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -46,6 +47,15 @@ def test_a_busy_port_is_told_with_a_way_out() -> None:
         port = taken.getsockname()[1]
         with pytest.raises(Stop, match=rf"^Port {port} on 127\.0\.0\.1 is busy .* Try: .* demo --port \d+$"):
             site.require_free_port(site.Options(True, "127.0.0.1", port), "demo")
+
+
+def test_a_port_that_is_let_go_in_time_is_taken() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        threading.Timer(0.5, taken.close).start()
+        site.require_free_port(site.Options(True, "127.0.0.1", port), "demo", patience=20)
 
 
 def test_an_address_of_another_machine_is_refused() -> None:
