@@ -13,6 +13,8 @@ from drf_spectacular.utils import OpenApiParameter, extend_schema_field, inline_
 from rest_framework import serializers, status
 from rest_framework.exceptions import APIException, ValidationError
 from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
 
 from club.models import Member
 from club.viewer import Viewer
@@ -31,6 +33,15 @@ PAGING = [
 class Conflict(APIException):
     status_code = status.HTTP_409_CONFLICT
     default_detail = "Something else has this id. Make a new one."
+
+
+class ApiView(APIView):
+    """A view whose answers are one caller's own: no cache on the way keeps them."""
+
+    def finalize_response(self, request: Request, response: Response, *args: Any, **kwargs: Any) -> Response:
+        final = super().finalize_response(request, response, *args, **kwargs)
+        final.headers["Cache-Control"] = "private, no-store"
+        return final
 
 
 def viewer_of(request: Request) -> Viewer:

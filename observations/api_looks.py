@@ -14,11 +14,11 @@ from rest_framework import status
 from rest_framework.exceptions import PermissionDenied, ValidationError
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.views import APIView
 
 from club.api import Anyone
 from club.api_parts import (
     PAGING,
+    ApiView,
     Conflict,
     member_of,
     moment_of,
@@ -220,7 +220,7 @@ def says_the_same(look: Observation, draft: LookDraft) -> bool:
     )
 
 
-class LooksView(APIView):
+class LooksView(ApiView):
     """Looks: your own, and those of your scopes at spots that you see exactly."""
 
     @extend_schema(
@@ -287,7 +287,7 @@ class LooksView(APIView):
         return Response(shown_look(look_or_404(look.pk), request), status.HTTP_201_CREATED)
 
 
-class LookView(APIView):
+class LookView(ApiView):
     @extend_schema(operation_id="observations_read", responses={200: LookShape, 404: OpenApiTypes.OBJECT})
     def get(self, request: Request, key: uuid.UUID) -> Response:
         """Read one look."""
@@ -295,7 +295,7 @@ class LookView(APIView):
         return Response(shown_look(look_or_404(key), request))
 
 
-class WithdrawView(APIView):
+class WithdrawView(ApiView):
     @extend_schema(
         operation_id="observations_withdraw",
         request=None,
@@ -330,7 +330,7 @@ def _trip_or_404(key: Any) -> Trip:
     return trip
 
 
-class TripsView(APIView):
+class TripsView(ApiView):
     """Your own trips."""
 
     @extend_schema(
@@ -383,7 +383,7 @@ class TripsView(APIView):
         return Response(TripShape(trip).data, status.HTTP_201_CREATED)
 
 
-class SpeciesView(APIView):
+class SpeciesView(ApiView):
     permission_classes = [Anyone]
 
     @extend_schema(

@@ -17,11 +17,11 @@ from rest_framework import serializers, status
 from rest_framework.exceptions import ValidationError
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.views import APIView
 
 from club.api import CheckersOnly, MembersOnly
 from club.api_parts import (
     PAGING,
+    ApiView,
     Conflict,
     Strict,
     member_of,
@@ -51,7 +51,7 @@ def findings_in_sight() -> QuerySet[Finding]:
     return Finding.objects.filter(Exists(seen)).select_related("look", "observer")
 
 
-class FindingsView(APIView):
+class FindingsView(ApiView):
     @extend_schema(
         operation_id="findings_list",
         parameters=[
@@ -123,7 +123,7 @@ def _may_still_read(request: Request, answer: Any) -> None:
         raise Http404
 
 
-class ConfirmationsView(APIView):
+class ConfirmationsView(ApiView):
     def get_permissions(self) -> list[Any]:
         return [CheckersOnly() if self.request.method == "POST" else MembersOnly()]
 
@@ -223,7 +223,7 @@ class PictureOut(serializers.Serializer[Any]):
     created_at = serializers.DateTimeField(allow_null=True)
 
 
-class PictureView(APIView):
+class PictureView(ApiView):
     @extend_schema(operation_id="pictures_read", responses={200: PictureOut, 404: OpenApiTypes.OBJECT})
     def get(self, request: Request, key: uuid.UUID) -> Response:
         """Read a picture's particulars."""

@@ -7,9 +7,8 @@ from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.views import APIView
 
-from club.api_parts import query_of
+from club.api_parts import ApiView, query_of
 from observations.inference import CALL_METHODS
 from observations.reliability import readable
 
@@ -85,7 +84,7 @@ class ReliabilityOut(serializers.Serializer[Any]):
     stated = StatedReliability(many=True)
 
 
-class ReliabilityView(APIView):
+class ReliabilityView(ApiView):
     @extend_schema(operation_id="reliability_read", responses={200: ReliabilityOut, 400: OpenApiTypes.OBJECT})
     def get(self, request: Request) -> Response:
         """Read how far each method's calls can be believed, the club's and your own, from club-scope evidence."""

@@ -19,6 +19,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from club.api import Anyone
+from club.api_parts import query_of
 from club.idempotency import idempotent
 from club.viewer import Viewer
 from observations.asof import history_as_of
@@ -247,8 +248,48 @@ class SpotView(APIView):
     @extend_schema(operation_id="spots_read", responses={200: SpotOut, 404: OpenApiTypes.OBJECT})
     def get(self, request: Request, key: uuid.UUID) -> Response:
         """Read one spot, as exactly as you may."""
+        query_of(request)
         spot = released_spot(key)
         return Response(spot_feature(spot, Water.objects.get(pk=spot.water_id).name))
+
+
+class SpeciesName(serializers.Serializer[Any]):
+    id = serializers.CharField()
+    name = serializers.CharField()
+
+
+class GradeCounts(serializers.Serializer[Any]):
+    """Looks, each counted once, at its highest grade."""
+
+    called = serializers.IntegerField()
+    seen = serializers.IntegerField()
+    landed = serializers.IntegerField()
+    verified = serializers.IntegerField()
+
+
+class Effort(serializers.Serializer[Any]):
+    looks = serializers.IntegerField()
+    camera_minutes = serializers.FloatField()
+    rod_hours = serializers.FloatField()
+
+
+class _Chance(serializers.Serializer[Any]):
+    probability = serializers.FloatField(min_value=0, max_value=1)
+    interval = serializers.ListField(
+        child=serializers.FloatField(min_value=0, max_value=1), min_length=2, max_length=2
+    )
+
+
+class MonthHistory(_Chance):
+    month = serializers.IntegerField(min_value=1, max_value=12)
+    effort = Effort()
+
+
+class SpeciesHistory(_Chance):
+    species = SpeciesName()
+    grades = GradeCounts()
+    last_verified = serializers.CharField(allow_null=True, help_text="A day; below `exact` a month.")
+    months: Any = serializers.ListSerializer(child=MonthHistory(), min_length=12, max_length=12)
 
 
 class HistoryOut(serializers.Serializer[Any]):
@@ -257,7 +298,7 @@ class HistoryOut(serializers.Serializer[Any]):
     spot = serializers.UUIDField()
     as_of = serializers.CharField()
     scope = serializers.CharField()
-    species = serializers.ListField(child=serializers.DictField())
+    species = SpeciesHistory(many=True)
 
 
 class HistoryView(APIView):
@@ -272,9 +313,10 @@ class HistoryView(APIView):
     )
     def get(self, request: Request, key: uuid.UUID) -> Response:
         """Read a spot's history in your widest evidence scope. Below `exact`, times are months."""
+        values = query_of(request, "as_of")
         spot = released_spot(key)
         viewer = viewer_of_request(request)
-        as_of = parse_as_of(request.query_params.get("as_of", ""), moment_of(request))
+        as_of = parse_as_of(values.get("as_of", ""), moment_of(request))
         rows = history_as_of(spot, viewer, as_of) if as_of else histories(spot, viewer)
         shown = as_of or moment_of(request)
         scope = rows[0].scope if rows else CLUB

@@ -16,6 +16,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from club.api import Anyone
+from club.api_parts import query_of
 from club.idempotency import idempotent
 from spots.charting import chart_text
 from spots.models import Water
@@ -67,6 +68,7 @@ class WatersView(APIView):
     @extend_schema(operation_id="waters_list", responses=WaterSerializer(many=True))
     def get(self, request: Request) -> Response:
         """List the club's waters."""
+        query_of(request)
         return Response(WaterSerializer(Water.objects.all(), many=True).data)
 
     @extend_schema(
@@ -93,6 +95,7 @@ class WaterView(APIView):
     @extend_schema(operation_id="waters_read", responses={200: WaterSerializer, 404: OpenApiTypes.OBJECT})
     def get(self, request: Request, key: UUID) -> Response:
         """Read one water."""
+        query_of(request)
         return Response(WaterSerializer(water_or_404(key)).data)
 
 
@@ -104,4 +107,5 @@ class WaterChartView(APIView):
     )
     def get(self, request: Request, key: UUID) -> HttpResponse:
         """Read a water's chart: outline, depths and public features, as GeoJSON."""
+        query_of(request)
         return HttpResponse(chart_text(water_or_404(key)), content_type=GEOJSON)

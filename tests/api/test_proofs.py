@@ -128,3 +128,16 @@ def test_a_claim_told_is_told_again_to_the_same_request(api: ApiOf, places: Plac
     assert checker.post(CONFIRMATIONS, said, status=409, Idempotency_Key="k1") == first
     assert checker.last.headers["Idempotency-Replayed"] == "true"
     assert json.loads(checker.last.content)["claim"] == "white-crappie"
+
+
+def test_a_second_checker_is_not_told_what_the_first_named(api: ApiOf, places: Places, cast: Cast) -> None:
+    finding = str(_finding(cast, places).pk)
+    said = {"finding": finding, "named_species": "black-crappie"}
+    api("checker").post(CONFIRMATIONS, said, status=409)
+    api("checker").post(CONFIRMATIONS, said | {"decision": "rejected", "reason": "Dorsal spines: 8."})
+    cast.rival.is_checker = True
+    cast.rival.save()
+    assert api("rival").get(CONFIRMATIONS)["results"] == []
+    assert len(api("organiser").get(CONFIRMATIONS)["results"]) == 1
+    made = api("rival").post(CONFIRMATIONS, {"finding": finding, "named_species": "white-crappie"})
+    assert api("rival").get(CONFIRMATIONS)["results"] == [made]

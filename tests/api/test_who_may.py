@@ -148,3 +148,9 @@ def test_a_token_does_not_lend_the_session_beside_it(places: Places, cast: Cast,
     caller = api("member")
     caller.headers["Authorization"] = f"Token {ApiToken.issue(cast.rival)[1]}"
     caller.get(f"/api/spots/{places.private.pk}/", status=404)
+
+
+def test_no_cache_on_the_way_keeps_what_a_member_reads(api: ApiOf, keys: dict[str, str]) -> None:
+    for address in ("/api/observations/", "/api/findings/", "/api/reliability/", "/api/spots/"):
+        answer = api("member").client.get(address)
+        assert answer.headers["Cache-Control"] == "private, no-store", address
