@@ -1,6 +1,14 @@
 """Databases in the private cluster, made by the owner. Runs in the virtual environment: psycopg is there."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
 from club.boot.services import Services
+from club.boot.words import failure
+
+if TYPE_CHECKING:
+    import psycopg
 
 
 def ensure(services: Services, name: str) -> bool:
@@ -37,8 +45,15 @@ def drop_like(services: Services, prefix: str) -> None:
             )
 
 
-def _owner(services: Services):  # type: ignore[no-untyped-def]
+@contextmanager
+def _owner(services: Services) -> "Iterator[psycopg.Connection[tuple[Any, ...]]]":
     import psycopg
 
     host = services.cluster.socket_folder()
-    return psycopg.connect(host=host, user="tallow_owner", dbname="postgres", autocommit=True)
+    try:
+        with psycopg.connect(
+            host=host, user="tallow_owner", dbname="postgres", autocommit=True
+        ) as connection:
+            yield connection
+    except psycopg.OperationalError as error:
+        raise failure("Reaching the database", str(error), services.cluster.log) from error

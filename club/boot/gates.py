@@ -8,7 +8,7 @@ from pathlib import Path
 
 from club.boot import databases, environment, system
 from club.boot.paths import ROOT
-from club.boot.services import running
+from club.boot.services import Services, running
 from club.boot.words import say
 
 _MANAGE = [sys.executable, "-m", "django"]
@@ -69,7 +69,7 @@ def _step(heading: str, argv: Sequence[str], env: dict[str, str]) -> int:
     return subprocess.run(argv, cwd=ROOT, env=env).returncode  # noqa: S603
 
 
-def _drop_leftovers(services) -> None:  # type: ignore[no-untyped-def]
+def _drop_leftovers(services: Services) -> None:
     """Drop the test databases of runs that were killed: theirs carry the number of a process that is gone."""
     for name in databases.names(services, "test_tallow_"):
         number = name.removeprefix("test_tallow_").split("_")[0]

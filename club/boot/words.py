@@ -18,7 +18,10 @@ def say(text: str) -> None:
 
 # What the installers and servers print, and what it means to the person in front of it.
 _MEANINGS: tuple[tuple[str, str], ...] = (
-    (r"No space left on device|ENOSPC|not enough (free|disk) space|Disk quota exceeded", "The disk is full"),
+    (
+        r"No space left on device|ENOSPC|could not write init file|not enough (free|disk) space|Disk quota exceeded",
+        "The disk is full",
+    ),
     (
         r"Temporary failure (in name resolution|resolving)|Could not resolve|Name or service not known"
         r"|ENOTFOUND|EAI_AGAIN|ECONNREFUSED|ETIMEDOUT|Network is unreachable"
