@@ -2,7 +2,7 @@
 FROM python:3.11-slim-bookworm
 
 RUN apt-get update \
-    && apt-get install -y --no-install-recommends libgdal32 libgeos-c1v5 \
+    && apt-get install -y --no-install-recommends libgdal32 libgeos-c1v5 postgresql-client-15 \
     && rm -rf /var/lib/apt/lists/* \
     && useradd --create-home tallow \
     && install -d -o tallow -g tallow /app

@@ -17,6 +17,7 @@ USAGE = """Tallow: a fishing club's shared spot and observation map.
   python3 manage.py demo [--port N]                  the demo club, on this machine alone
   python3 manage.py start [--bind ADDR] [--port N]   your club
   python3 manage.py test [pytest's arguments]        every check and test; with arguments, pytest alone
+  python3 manage.py backup [FILE]                    the club in one private file; restore FILE [--force]
   python3 manage.py services                         PostgreSQL and Redis until Ctrl-C, for development
   python3 manage.py [--demo] COMMAND …               a Django command; `help` lists them
 

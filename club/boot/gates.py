@@ -44,7 +44,7 @@ def test(arguments: Sequence[str], state: Path) -> int:
             "TALLOW_CHROMIUM": system.chromium() or "",
         }
         failed = [] if arguments else _gates(env)
-        options = list(arguments) or ["-n", "2"]
+        options = list(arguments) or ["-n", "2", "--dist", "loadgroup"]
         code = _step("pytest", [sys.executable, "-m", "pytest", *options], env)
         databases.drop_like(services, f"test_{name}")
     if failed:

@@ -40,6 +40,11 @@ def test_the_private_cluster_and_the_container_share_one_text_of_the_roles(compo
     assert all(path.is_file() for path in sources)
 
 
+def test_the_image_has_the_servers_own_version_of_the_backup_program(compose: dict[str, Any]) -> None:
+    major = compose["services"]["db"]["image"].split(":")[1].split("-")[0]
+    assert f"postgresql-client-{major}" in (ROOT / "Dockerfile").read_text()
+
+
 def test_no_secret_has_a_default(compose: dict[str, Any]) -> None:
     assert "PASSWORD:-" not in (ROOT / "docker-compose.yml").read_text()
     for name, value in compose["services"]["db"]["environment"].items():
