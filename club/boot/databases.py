@@ -1,6 +1,6 @@
 """Databases in the private cluster, made by the owner. Runs in the virtual environment: psycopg is there."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -33,13 +33,12 @@ def names(services: Services, prefix: str) -> list[str]:
         return [name for (name,) in rows.fetchall()]
 
 
-def drop_like(services: Services, prefix: str) -> None:
-    """Drop the databases whose names begin with `prefix`: what a killed test run left."""
+def drop(services: Services, unwanted: Iterable[str]) -> None:
+    """Drop these databases, whoever is connected."""
     from psycopg import sql
 
-    found = names(services, prefix)
     with _owner(services) as connection:
-        for name in found:
+        for name in unwanted:
             connection.execute(
                 sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name))
             )

@@ -1,6 +1,8 @@
 """`test`: the linters and checks, then pytest; every one runs, and the worst result counts."""
 
 import os
+import re
+import signal
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -8,6 +10,7 @@ from pathlib import Path
 
 from club.boot import databases, environment, system
 from club.boot.paths import ROOT
+from club.boot.procs import die_with_parent
 from club.boot.services import Services, running
 from club.boot.words import say
 
@@ -43,10 +46,11 @@ def test(arguments: Sequence[str], state: Path) -> int:
             **services.environment(name),
             "TALLOW_CHROMIUM": system.chromium() or "",
         }
+        databases.ensure(services, name)
         failed = [] if arguments else _gates(env)
         options = list(arguments) or ["-n", "2", "--dist", "loadgroup"]
         code = _step("pytest", [sys.executable, "-m", "pytest", *options], env)
-        databases.drop_like(services, f"test_{name}")
+        _drop(services, os.getpid())
     if failed:
         # Not after pytest's summary, which is the last thing that a reader of the log looks for.
         return code or 1
@@ -66,12 +70,27 @@ def _gates(env: dict[str, str]) -> list[str]:
 
 def _step(heading: str, argv: Sequence[str], env: dict[str, str]) -> int:
     say(f"\n== {heading}")
-    return subprocess.run(argv, cwd=ROOT, env=env).returncode  # noqa: S603
+    hook = die_with_parent(signal.SIGTERM)
+    return subprocess.run(argv, cwd=ROOT, env=env, preexec_fn=hook).returncode  # noqa: S603
+
+
+def run_number(database: str) -> int | None:
+    """Return the process number of the test run that a database belongs to; None for any other database."""
+    found = re.match(r"(?:test_)?tallow_(\d+)(?:_|$)", database)
+    return int(found[1]) if found else None
+
+
+def _drop(services: Services, number: int) -> None:
+    databases.drop(services, [name for name in _all(services) if run_number(name) == number])
 
 
 def _drop_leftovers(services: Services) -> None:
-    """Drop the test databases of runs that were killed: theirs carry the number of a process that is gone."""
-    for name in databases.names(services, "test_tallow_"):
-        number = name.removeprefix("test_tallow_").split("_")[0]
-        if number.isdigit() and not Path(f"/proc/{number}").exists():
-            databases.drop_like(services, name)
+    """Drop the databases of runs that were killed: theirs carry the number of a process that is gone."""
+    numbers = {run_number(name) for name in _all(services)}
+    for number in numbers:
+        if number is not None and not Path(f"/proc/{number}").exists():
+            _drop(services, number)
+
+
+def _all(services: Services) -> list[str]:
+    return databases.names(services, "")

@@ -23,7 +23,9 @@ def ensure_state_dir() -> Path:
     if owner != os.geteuid():
         raise Stop(f"{state} belongs to user {_name(owner)}: run this as {_name(owner)}, as before.")
     state.chmod(0o700)
-    (state / "log").mkdir(exist_ok=True)
+    # The static files' server warns of a folder that is not there, before anything is collected.
+    for name in ("log", "static"):
+        (state / name).mkdir(exist_ok=True)
     return state
 
 

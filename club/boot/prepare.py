@@ -42,7 +42,7 @@ def _collect(state: Path) -> None:
     from club.boot.packages import Stamp
 
     stamp, wanted = Stamp(state / "static.stamp"), static_digest(_folders())
-    if not stamp.fits(wanted) or not Path(settings.STATIC_ROOT).exists():
+    if not stamp.fits(wanted) or not (Path(settings.STATIC_ROOT) / "staticfiles.json").exists():
         stamp.remove()
         call_command("collectstatic", interactive=False, verbosity=0, ignore_patterns=_UNUSED)
         stamp.write(wanted)

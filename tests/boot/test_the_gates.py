@@ -28,7 +28,8 @@ def ran(monkeypatch: pytest.MonkeyPatch) -> dict[str, Any]:
     monkeypatch.setattr(subprocess, "run", run)
     monkeypatch.setattr(gates, "running", running)
     monkeypatch.setattr(gates.databases, "names", lambda services, prefix: [])
-    monkeypatch.setattr(gates.databases, "drop_like", lambda services, prefix: None)
+    monkeypatch.setattr(gates.databases, "drop", lambda services, unwanted: None)
+    monkeypatch.setattr(gates.databases, "ensure", lambda services, name: True)
     return seen
 
 
@@ -74,3 +75,12 @@ def test_the_deployment_check_is_made_as_behind_tls(ran: dict[str, Any], tmp_pat
     (deploy,) = [env for command, env in ran["commands"] if "--deploy" in command]
     assert deploy["TALLOW_HTTPS"] == "1"
     assert deploy["TALLOW_DB_ROLE"] == "web"
+
+
+def test_only_a_test_runs_own_databases_carry_its_number() -> None:
+    assert [gates.run_number(name) for name in ("tallow_12", "test_tallow_12", "test_tallow_12_gw0")] == [
+        12
+    ] * 3
+    assert gates.run_number("test_tallow_123_gw1") == 123
+    for kept in ("tallow", "tallow_demo", "test_tallow", "postgres", "template1", "tallow_before"):
+        assert gates.run_number(kept) is None

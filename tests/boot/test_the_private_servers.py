@@ -159,10 +159,12 @@ def test_databases_that_a_killed_test_run_left_are_dropped(services: Services) -
 
     gone = subprocess.Popen([sys.executable, "-c", ""])
     gone.wait()
+    databases.ensure(services, f"tallow_{gone.pid}")
     databases.ensure(services, f"test_tallow_{gone.pid}_gw0")
     databases.ensure(services, f"test_tallow_{os.getpid()}_gw0")
     gates._drop_leftovers(services)
     assert databases.names(services, "test_tallow_") == [f"test_tallow_{os.getpid()}_gw0"]
+    assert databases.names(services, "tallow") == ["tallow"]
 
 
 def test_what_a_crash_left_is_not_taken_for_a_running_server(tmp_path: Path) -> None:
