@@ -296,7 +296,8 @@ class Evidence:
 
     def take(self, rows: ArrayLike) -> Evidence:
         """The same evidence with only these rows (indices or mask), in this order."""
-        index = np.arange(len(self))[np.asarray(rows)]
+        chosen = np.asarray(rows)
+        index = np.arange(len(self))[chosen if chosen.size else chosen.astype(np.int64)]
         arrays = {name: getattr(self, name)[index] for name in (*_ROW_FIELDS, *_CELL_FIELDS)}
         return replace(self, **arrays)
 

@@ -21,6 +21,6 @@ def references() -> Path:
 @pytest.fixture(autouse=True)
 def _global_random_state_stays_untouched():  # type: ignore[no-untyped-def]
     # The legacy generator is what a stray np.random.x() would use.
-    before = np.random.get_state()[1].copy()  # noqa: NPY002
+    before = np.random.get_state()[1].copy()
     yield
-    assert np.array_equal(before, np.random.get_state()[1])  # noqa: NPY002
+    assert np.array_equal(before, np.random.get_state()[1])

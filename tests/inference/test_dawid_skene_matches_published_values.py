@@ -58,7 +58,7 @@ def test_diagonal_prior_matches_the_reference_map_solution(references):
 
 
 def test_two_step_example_is_right_by_hand():
-    # One observer, two items called 0 and 1: the vote shares are the truth, rates are certain, logL = 2 ln(1/2).
+    # One observer, items called 0 and 1: vote shares are the truth, rates certain, logL = 2 ln(1/2).
     fitted = dawid_skene([0, 1], [0, 0], [0, 1])
     assert fitted.posterior == pytest.approx(np.eye(2))
     assert fitted.error_rates[0] == pytest.approx(np.eye(2))
