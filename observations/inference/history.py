@@ -59,18 +59,17 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float) -> SpotResult:
     data = prepare(used, fitted.options, fitted.groups, context.tables, visit)
     settled = context.settle(data)
     states = [context.state(data, *settled, m) for m in range(context.nodes)]
-    probability, interval = context.summary(states, np.array([now]))
-    months, month_interval = context.summary(states, _month_middles(now))
-    reasons = _reasons(context, used, visit, data, settled, probability[0])
+    chance, interval = context.summary(states, np.append(now, _month_middles(now)))
+    reasons = _reasons(context, used, visit, data, settled, chance[0])
     return SpotResult(
         spot=evidence.spots[0],
         now=float(now),
         paused=bool(evidence.paused[0]),
         species=fitted.taxa.species,
-        probability=probability[0],
+        probability=chance[0],
         interval=interval[0],
-        month_probability=months,
-        month_interval=month_interval,
+        month_probability=chance[1:],
+        month_interval=interval[1:],
         reasons=tuple(tuple(Reason(int(rows[r.row]), r.change) for r in of_k) for of_k in reasons),
         visits=len(data.spot),
     )
@@ -99,13 +98,24 @@ class _Context:
     tables: dict[tuple[int, str], int]
     group: int
     now: float
+    covariance: Float
+    """(M, K, 6, 6): of the group's own season terms, log spread and log rates."""
 
     @classmethod
     def of(cls, fitted: ClubFit, evidence: Evidence, now: float) -> _Context:
         name = evidence.groups[int(evidence.group[0])]
         group = fitted.groups.index(name) if name in fitted.groups else len(fitted.groups)
         tables = table_index(fitted.calls, fitted.observers)
-        return cls(fitted, parameters_of(fitted), effect_grid(fitted.options.grid_nodes), tables, group, now)
+        lift = season.own_terms(group, len(fitted.groups))
+        return cls(
+            fitted,
+            parameters_of(fitted),
+            effect_grid(fitted.options.grid_nodes),
+            tables,
+            group,
+            now,
+            lift @ fitted.node_cov @ lift.T,
+        )
 
     @property
     def nodes(self) -> int:
@@ -139,52 +149,48 @@ class _Context:
             moves[k] = slopes(mine, posterior, float(spread[k]), self.grid, curves=False).effect_score
         return SpotState(weight, moves)
 
-    def summary(self, states: list[SpotState], times: Float, spot: int = 0) -> tuple[Float, Float]:
-        """Mean (T, K) and 5th and 95th percentile (T, K, 2) of psi at these times."""
-        where, weight, sd = self._mixture(states, times, spot)
+    def summary(self, states: list[SpotState], times: Float) -> tuple[Float, Float]:
+        """Mean (T, K) and 5th and 95th percentile (T, K, 2) of psi of the first spot at these times."""
+        where, weight, sd = self._mixture(states, times, np.zeros(len(times), dtype=np.int64))
         mean = _mixture_mean(where, weight, sd)
         low, high = (expit(_mixture_quantile(where, weight, sd, q)) for q in (0.05, 0.95))
         # Of a very skew chance the mean can pass the 95th percentile: the interval always holds it.
         interval: Float = np.stack([np.minimum(low, mean), np.maximum(high, mean)], axis=-1)
         return mean, interval
 
-    def mean_now(self, states: list[SpotState], spot: int) -> Float:
-        """Mean of psi at `now`, (K,)."""
-        mean: Float = _mixture_mean(*self._mixture(states, np.array([self.now]), spot))[0]
-        return mean
+    def means_now(self, states: list[SpotState], spots: int) -> Float:
+        """Mean of psi at `now` of each spot, (S, K)."""
+        return _mixture_mean(*self._mixture(states, np.full(spots, self.now), np.arange(spots)))
 
-    def _mixture(self, states: list[SpotState], times: Float, spot: int) -> tuple[Float, Float, Float]:
-        """logit psi as a mixture of normals: centres, weights and standard deviations (T, K, M, Q)."""
+    def _mixture(self, states: list[SpotState], times: Float, spot: Int) -> tuple[Float, Float, Float]:
+        """logit psi at T moments, each of one spot, as a mixture of normals.
+
+        Returns
+        -------
+        centres, weights, standard deviations : (T, K, M, Q), (T, K, M, Q), (T, K, M, 1)
+        """
         f = self.fitted
         x = season.features(times)
         groups = len(f.groups)
-        design = season.design(times, np.full(len(times), self.group), groups)
         g = self.grid.nodes
-        k = len(f.taxa.species)
-        shape = (len(times), k, self.nodes, len(g))
-        where, weight, sd = np.empty(shape), np.empty(shape), np.empty(shape)
+        shape = (len(times), len(f.taxa.species), self.nodes, len(g))
+        where, weight, sd = np.empty(shape), np.empty(shape), np.empty((*shape[:3], 1))
         for m, state in enumerate(states):
             theta = f.node_theta[m]
             spread = np.exp(theta[:, -3])
             coefficients = season.by_group(theta[:, :-3], groups)[:, self.group]
-            p = state.weight[:, spot]
+            p = state.weight[:, spot].transpose(1, 0, 2)
             where[:, :, m] = (x @ coefficients.T)[:, :, None] + spread[:, None] * g
             weight[:, :, m] = f.weight[m][:, None] * p
-            moves = spread[:, None] * state.effect_score[:, spot]
-            moves[:, 3] += spread * (p @ g)
-            lifted = np.stack([season.spread_groups(self._own_block(v), groups) for v in moves])
-            jacobian = lifted[None] + np.concatenate([design, np.zeros((len(times), 3))], axis=1)[:, None, :]
-            variance = np.einsum("tka,kab,tkb->tk", jacobian, f.node_cov[m], jacobian)
-            if self.group == groups:  # a group the club has never looked at
-                o = f.options
-                variance += o.group_intercept_sd**2 + o.group_harmonic_sd**2 if groups > 1 else 0.0
-            sd[:, :, m] = np.sqrt(np.maximum(variance, 1e-12))[:, :, None]
+            # How logit psi moves with the parameters, the mean effect moving along.
+            jacobian = spread[:, None] * state.effect_score[:, spot].transpose(1, 0, 2)
+            jacobian[:, :, 3] += spread * (p @ g)
+            jacobian[:, :, : season.FEATURES] += x[:, None]
+            variance = np.einsum("tka,kab,tkb->tk", jacobian, self.covariance[m], jacobian)
+            if self.group == groups and groups > 1:  # a group the club has never looked at
+                variance += f.options.group_intercept_sd**2 + f.options.group_harmonic_sd**2
+            sd[:, :, m, 0] = np.sqrt(np.maximum(variance, 1e-12))
         return where, weight, sd
-
-    def _own_block(self, values: Float) -> Float:
-        block = np.zeros((len(self.fitted.groups) + 1, 6))
-        block[self.group] = values
-        return block
 
 
 def _mixture_mean(where: Float, weight: Float, sd: Float) -> Float:
@@ -197,25 +203,31 @@ def _mixture_mean(where: Float, weight: Float, sd: Float) -> Float:
 
 
 def _mixture_quantile(where: Float, weight: Float, sd: Float, q: float) -> Float:
-    """Quantile of a mixture of normals, by Newton steps kept inside a shrinking bracket."""
-    low = (where - 8.0 * sd).min(axis=(-2, -1))
-    high = (where + 8.0 * sd).max(axis=(-2, -1))
-    mean = (weight * where).sum(axis=(-2, -1))
-    spread = np.sqrt((weight * ((where - mean[..., None, None]) ** 2 + sd**2)).sum(axis=(-2, -1)))
+    """Quantile of mixtures of normals, by Newton steps kept inside a shrinking bracket."""
+    shape = where.shape[:-2]
+    mixtures = int(np.prod(shape))
+    centre = where.reshape(mixtures, -1)
+    w = weight.reshape(mixtures, -1)
+    s = np.broadcast_to(sd, where.shape).reshape(mixtures, -1)
+    low, high = (centre - 8.0 * s).min(axis=1), (centre + 8.0 * s).max(axis=1)
+    mean = (w * centre).sum(axis=1)
+    spread = np.sqrt((w * ((centre - mean[:, None]) ** 2 + s**2)).sum(axis=1))
     at: Float = np.clip(mean + (1.645 if q > 0.5 else -1.645) * spread, low, high)
+    active = np.arange(mixtures)
     for _ in range(60):
-        z = (at[..., None, None] - where) / sd
-        below = (weight * ndtr(z)).sum(axis=(-2, -1)) - q
-        density = (weight * np.exp(-0.5 * z * z) / sd).sum(axis=(-2, -1)) / np.sqrt(2.0 * np.pi)
-        low, high = np.where(below < 0, at, low), np.where(below < 0, high, at)
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            newton = at - below / density
-        inside = (newton > low) & (newton < high)
-        following = np.where(inside, newton, 0.5 * (low + high))
-        if float(np.max(np.abs(following - at))) < 1e-10:
+        if not len(active):
             break
-        at = following
-    return at
+        here = at[active]
+        z = (here[:, None] - centre[active]) / s[active]
+        below = (w[active] * ndtr(z)).sum(axis=1) - q
+        density = (w[active] * np.exp(-0.5 * z * z) / s[active]).sum(axis=1) / np.sqrt(2.0 * np.pi)
+        low[active] = np.where(below < 0, here, low[active])
+        high[active] = np.where(below < 0, high[active], here)
+        newton = here - below / np.maximum(density, 1e-300)
+        inside = (newton > low[active]) & (newton < high[active])
+        at[active] = np.where(inside, newton, 0.5 * (low[active] + high[active]))
+        active = active[np.abs(at[active] - here) > 1e-8]
+    return at.reshape(shape)
 
 
 def _month_middles(now: float) -> Float:
@@ -242,7 +254,9 @@ def _reasons(
         return [[] for _ in range(k)]
     if n > _RECOMPUTED:
         screened = _screen(context, evidence, visit, data, settled)
-        top = np.unique(np.argsort(-np.abs(screened), axis=0, kind="stable")[:_RECOMPUTED])
+        first = np.argsort(-np.abs(screened), axis=0, kind="stable")[:_RECOMPUTED]
+        worth = np.take_along_axis(np.abs(screened), first, axis=0) >= _LEAST_CHANGE
+        top = np.unique(first[worth])
     else:
         top = np.arange(n)
     exact = {
@@ -268,7 +282,7 @@ def _left_out(context: _Context, evidence: Evidence, rows: Int) -> list[Float]:
     data = prepare(worlds, context.fitted.options, context.fitted.groups, context.tables)
     settled = context.settle(data)
     states = [context.state(data, *settled, m) for m in range(context.nodes)]
-    return [context.mean_now(states, spot) for spot in range(len(rows))]
+    return list(context.means_now(states, len(rows)))
 
 
 def _worlds(evidence: Evidence, rows: Int, copies: Int, number: int) -> Evidence:

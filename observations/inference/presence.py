@@ -153,7 +153,6 @@ def slopes(data: SpotVisits, found: Effects, spread: float, grid: Grid, curves: 
     psi, p = found.presence, found.weight
     w = psi * data.present[:, None] / found.mixed
     residual = w - psi
-    bend = w * (1.0 - w)
     if data.power is not None:
         power = data.power[:, None]
         residual, held = residual * power, w * power
@@ -174,6 +173,7 @@ def slopes(data: SpotVisits, found: Effects, spread: float, grid: Grid, curves: 
         return Slopes(mean, np.zeros((n_spots, 6, 6)), effect_score)
 
     curve = np.einsum("sqa,sqb->sab", p[:, :, None] * score, score) - mean[:, :, None] * mean[:, None, :]
+    bend = w * (1.0 - w)
     pv = p[data.spot] * power
     change = (bend - psi * (1.0 - psi)) * pv
     c0, c1, c2 = change.sum(axis=1), change @ g, change @ (g * g)

@@ -98,3 +98,15 @@ def spread_groups(block: Float, groups: int) -> Float:
             out[np.ix_(own, index_shared)] = block[g, :FEATURES, :]
             out[np.ix_(index_shared, own)] = block[g, :, :FEATURES]
     return out
+
+
+def own_terms(group: int, groups: int) -> Float:
+    """Matrix (6, P+3) that adds a group's deviations to the shared terms and keeps spread and rates."""
+    p = columns(groups)
+    lift = np.zeros((FEATURES + 3, p + 3))
+    lift[:FEATURES, :FEATURES] = np.eye(FEATURES)
+    lift[FEATURES:, p:] = np.eye(3)
+    if groups > 1 and group < groups:
+        own = FEATURES * (1 + group)
+        lift[:FEATURES, own : own + FEATURES] = np.eye(FEATURES)
+    return lift
