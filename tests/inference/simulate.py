@@ -35,6 +35,9 @@ class Club:
     psi: NDArray[np.float64]  # (S, K): chance of presence at NOW
     effect: NDArray[np.float64]  # (S, K)
     table: NDArray[np.float64]  # (5, K+1, C): the methods' true tables
+    beta: NDArray[np.float64]  # (K, 3 + 3 G): season terms, shared and by group
+    rate: NDArray[np.float64]  # (K, 2)
+    member_table: NDArray[np.float64]  # (5, members, K+1, C)
     next_presence: NDArray[np.bool_]  # (S, K): presence at one further visit at NOW
 
 
@@ -130,7 +133,8 @@ def club(
         **arrays,
     )
     psi = np.stack([chance(s, NOW) for s in range(spots)])
-    return Club(evidence, psi, effect, table, rng.random((spots, k)) < psi)
+    whole = np.concatenate([beta, own.transpose(1, 0, 2).reshape(k, -1)], axis=1)
+    return Club(evidence, psi, effect, table, whole, rate, member_table, rng.random((spots, k)) < psi)
 
 
 def _row(spot: int, time: float, method: int, who: int, look: int, outcome: int, k: int) -> dict[str, object]:
