@@ -173,8 +173,6 @@ def fit(
         weight=weight,
         node_theta=node_theta,
         node_cov=node_cov,
-        preference=np.zeros(k),
-        preference_base=np.array([0.0, 1.0]),
         calls=parameters.calls,
         find_error=parameters.error,
         half_life_days=float("inf"),

@@ -78,10 +78,6 @@ class ClubFit:
     weight : (M, K), node_theta : (M, K, P+3), node_cov : (M, K, P+3, P+3)
         Posterior nodes over log sigma: weight, parameters (beta, log sigma, log rates) and covariance given
         the node.
-    preference : (K,)
-        Growth of the log number of visits per unit of spot effect; 0 when not modelled.
-    preference_base : (2,)
-        Log mean number of visits of a spot, and dispersion (size) of the negative binomial.
     calls : CallModel
     find_error : (3,)
         P(another species | seen, landed, verified).
@@ -108,8 +104,6 @@ class ClubFit:
     weight: Float
     node_theta: Float
     node_cov: Float
-    preference: Float
-    preference_base: Float
     calls: CallModel
     find_error: Float
     half_life_days: float
@@ -148,7 +142,8 @@ class ClubFit:
                     np.asarray(value["leaf"], dtype=np.bool_),
                 )
             elif f.name == "options":
-                made[f.name] = Options(**{k: _tuples(_number(v)) for k, v in value.items()})
+                known = {g.name for g in fields(Options)}  # a stored option that is no more is left behind
+                made[f.name] = Options(**{k: _tuples(_number(v)) for k, v in value.items() if k in known})
             elif f.name == "calls":
                 made[f.name] = CallModel(**{g.name: _unpack(value[g.name]) for g in fields(CallModel)})
             else:

@@ -350,8 +350,6 @@ class Options:
     half_lives_days: tuple[float, ...] = (90.0, 180.0, 365.0, 730.0, float("inf"))
     nested_below_spots: int = 300
     spread_nodes: int = 7
-    preferential: bool = False
-    """Model how often a spot is visited together with its effect."""
 
 
 def utc_month(time: ArrayLike) -> Int:
