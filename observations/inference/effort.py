@@ -9,6 +9,7 @@ from scipy.optimize import minimize_scalar
 from scipy.special import gammaln
 from scipy.stats import gamma
 
+from .grouping import look_numbers
 from .types import CAMERA, LANDED, ROD, VERIFIED, Evidence, Float, Int
 
 GRADES = ("called", "seen", "landed", "verified")
@@ -31,16 +32,9 @@ class MonthEffort:
     rod_hours: Float
 
 
-def _looks(evidence: Evidence) -> tuple[Int, Int]:
-    """First row of each look, and the look number of each row. A look belongs to one spot."""
-    keys = np.stack([evidence.spot, evidence.look])
-    _, first, number = np.unique(keys, axis=1, return_index=True, return_inverse=True)
-    return first.astype(np.int64), number.astype(np.int64).ravel()
-
-
 def _of_looks(evidence: Evidence, values: Float) -> Float:
     """The largest value among each look's rows: an effort repeated on several rows counts once."""
-    first, number = _looks(evidence)
+    first, number = look_numbers(evidence)
     out = np.zeros(len(first))
     np.maximum.at(out, number, np.nan_to_num(values, nan=0.0))
     return out
@@ -51,7 +45,7 @@ def month_effort(evidence: Evidence) -> MonthEffort:
     e = evidence
     if len(e) == 0:
         return MonthEffort(np.zeros(12, dtype=np.int64), np.zeros(12), np.zeros(12))
-    first, _ = _looks(e)
+    first, _ = look_numbers(e)
     month = e.month[first] - 1
     minutes = _of_looks(e, np.where(e.method == CAMERA, e.minutes, 0.0))
     hours = _of_looks(e, np.where(e.method == ROD, e.rod_hours, 0.0))
@@ -84,7 +78,7 @@ def grade_counts(evidence: Evidence) -> Int:
     calls = np.flatnonzero(e.outcome >= 0)
     calls = calls[species_of[e.outcome[calls]] >= 0]
     level[calls, species_of[e.outcome[calls]]] = 1
-    first, number = _looks(e)
+    first, number = look_numbers(e)
     best = np.zeros((len(first), k), dtype=np.int64)
     np.maximum.at(best, number, level)
     for column in range(len(GRADES)):
@@ -152,7 +146,7 @@ def catch_rate(evidence: Evidence, species: int) -> CatchRate:
         return _no_effort()
     hours = _of_looks(e, np.where(e.method == ROD, e.rod_hours, 0.0))
     landed = np.where((e.method == ROD) & (e.grade[:, species] >= LANDED), e.count[:, species], 0)
-    _, number = _looks(e)
+    _, number = look_numbers(e)
     caught = np.bincount(number, landed, minlength=len(hours)).astype(np.float64)
     used = hours > 0
     hours, caught = hours[used], caught[used]

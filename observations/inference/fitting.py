@@ -113,9 +113,9 @@ def fit(
     """
     options = options or Options()
     data, parameters = _begin(evidence, options, previous)
-    spots = len(data.first) - 1
-    if previous is None and spots >= _LARGE_CLUB_SPOTS:
-        tenth = np.random.default_rng(0 if seed is None else seed).permutation(spots)[: spots // 10]
+    used = np.unique(evidence.spot)
+    if previous is None and len(used) >= _LARGE_CLUB_SPOTS:
+        tenth = np.random.default_rng(0 if seed is None else seed).permutation(used)[: len(used) // 10]
         previous = fit(evidence.take(np.isin(evidence.spot, tenth)), options=options)
         data, parameters = _begin(evidence, options, previous)
     priors = Priors.of(len(evidence.groups), len(evidence), options)
@@ -149,7 +149,7 @@ def fit(
             calls=model,
         )
         converged = step < options.tolerance and iteration % 5 != 0
-    nested = spots < options.nested_below_spots and len(data.spot) > 0
+    nested = 0 < len(used) < options.nested_below_spots
     weight, node_theta, node_cov = nodes_of_spread(
         data, parameters, priors, grid, psi, covariance, options.spread_nodes if nested else 1
     )
@@ -160,7 +160,7 @@ def fit(
         options=options,
         rows=len(evidence),
         visits=len(data.spot),
-        spots=int(np.sum(np.diff(data.first) > 0)),
+        spots=len(used),
         proofs=int(parameters.calls.proofs.sum()),
         converged=converged,
         iterations=iteration,

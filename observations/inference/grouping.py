@@ -56,7 +56,7 @@ def visits(evidence: Evidence, window_hours: float = 6.0) -> Int:
     if n == 0:
         return np.zeros(0, dtype=np.int64)
     # A look may have been typed in as rows some minutes apart: it counts from its first row.
-    _, look = np.unique(np.stack([evidence.spot, evidence.look]), axis=1, return_inverse=True)
+    _, look = look_numbers(evidence)
     start = np.full(int(look.max()) + 1, np.inf)
     np.minimum.at(start, look, evidence.time)
     time = start[look]
@@ -68,6 +68,13 @@ def visits(evidence: Evidence, window_hours: float = 6.0) -> Int:
     made = np.empty(n, dtype=np.int64)
     made[order] = np.cumsum(opens)
     return made
+
+
+def look_numbers(evidence: Evidence) -> tuple[Int, Int]:
+    """First row of each look, and the look number of each row. A look belongs to one spot."""
+    names, look = np.unique(evidence.look, return_inverse=True)
+    _, first, number = np.unique(evidence.spot * len(names) + look, return_index=True, return_inverse=True)
+    return first.astype(np.int64), number.astype(np.int64)
 
 
 @dataclass(frozen=True)

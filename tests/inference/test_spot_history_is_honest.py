@@ -14,6 +14,7 @@ from observations.inference import (
     ClubFit,
     Evidence,
     fit,
+    fitting,
     spot_history,
 )
 
@@ -118,6 +119,17 @@ def test_a_fit_started_from_itself_stays(simulated, fitted):
     a = spot_history(fitted, simulated.evidence.of_spot(3), NOW)
     b = spot_history(again, simulated.evidence.of_spot(3), NOW)
     assert b.probability == pytest.approx(a.probability, abs=0.01)
+
+
+def test_a_large_club_starts_from_a_tenth_of_its_spots_and_ends_at_the_same_place(
+    simulated, fitted, monkeypatch
+):
+    monkeypatch.setattr(fitting, "_LARGE_CLUB_SPOTS", 30)
+    again = fit(simulated.evidence, seed=4)
+    assert again.converged
+    a = spot_history(fitted, simulated.evidence.of_spot(3), NOW)
+    b = spot_history(again, simulated.evidence.of_spot(3), NOW)
+    assert b.probability == pytest.approx(a.probability, abs=0.02)
 
 
 def test_the_fit_is_where_the_score_is_flat(simulated, fitted):
