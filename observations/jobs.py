@@ -261,7 +261,7 @@ def publish(moment: datetime) -> bool:
         return False
     published.delete()
     copies: list[Any] = []
-    for row in History.objects.filter(edition=History.Edition.LIVE, scope=CLUB, thick=True).iterator(500):
+    for row in History.objects.filter(scope=CLUB, thick=True, edition=History.Edition.LIVE).iterator(500):
         row.pk = None
         row.edition = History.Edition.PUBLISHED
         row.moved_by = []

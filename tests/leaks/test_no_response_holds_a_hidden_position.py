@@ -93,6 +93,41 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         for key in (*ids["spots"], UNKNOWN)
         for query in ("", "?as_of=2026-07-01", "?as_of=nonsense")
     ],
+    # Files in and out
+    "import/": lambda ids: [("/import/", None)],
+    "import/looks-template.csv": lambda ids: [("/import/looks-template.csv", None)],
+    "export/spots.gpx": lambda ids: [
+        ("/export/spots.gpx", None),
+        (f"/export/spots.gpx?water={ids['water']}", None),
+        *((f"/export/spots.gpx?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
+    ],
+    "export/looks.csv": lambda ids: [
+        ("/export/looks.csv", None),
+        *((f"/export/looks.csv?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
+    ],
+    # Looks and proofs over the API
+    "api/confirmations/": lambda ids: [
+        ("/api/confirmations/", None),
+        *(
+            ("/api/confirmations/", {"finding": key, "named_species": "largemouth-bass"})
+            for key in (*ids["findings"], UNKNOWN)
+        ),
+    ],
+    "api/findings/": lambda ids: [("/api/findings/", None)],
+    "api/observations/": lambda ids: [
+        ("/api/observations/", None),
+        *((f"/api/observations/?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
+    ],
+    "api/observations/<uuid:key>/": lambda ids: [
+        (f"/api/observations/{key}/", None) for key in (*ids["looks"], UNKNOWN)
+    ],
+    "api/observations/<uuid:key>/withdraw/": lambda ids: [(f"/api/observations/{UNKNOWN}/withdraw/", {})],
+    "api/pictures/<uuid:key>/": lambda ids: [
+        (f"/api/pictures/{key}/", None) for key in (ids["picture"], UNKNOWN)
+    ],
+    "api/reliability/": lambda ids: [("/api/reliability/", None)],
+    "api/species/": lambda ids: [("/api/species/", None)],
+    "api/trips/": lambda ids: [("/api/trips/", None)],
     # Accounts
     "account/": lambda ids: [("/account/", None)],
     "account/password/": lambda ids: [("/account/password/", {})],
@@ -192,7 +227,8 @@ def ids(cast: Cast, places: Places) -> Ids:
 
 def ask(client: Client, path: str, body: dict[str, Any] | None) -> bytes:
     """Return everything that comes back: status line, headers and body."""
-    response = client.get(path) if body is None else client.post(path, body)
+    kind = {"content_type": "application/json"} if path.startswith("/api/") else {}
+    response = client.get(path) if body is None else client.post(path, body, **kind)
     content = b"".join(response.streaming_content) if response.streaming else response.content
     head = "\n".join(f"{name}: {value}" for name, value in response.items())
     assert response.status_code < 500, path

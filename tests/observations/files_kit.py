@@ -42,7 +42,8 @@ def camera_row(**cells: Any) -> dict[str, Any]:
 def gpx_of(*points: tuple[float, float, str], extra: str = "") -> bytes:
     """Return GPX of (latitude, longitude, name); the waypoint of index n starts on line n + 3."""
     rows = "\n".join(
-        f'<wpt lat="{lat!r}" lon="{lon!r}"><name>{escape(name)}</name>{extra}</wpt>' for lat, lon, name in points
+        f'<wpt lat="{lat!r}" lon="{lon!r}"><name>{escape(name)}</name>{extra}</wpt>'
+        for lat, lon, name in points
     )
     head = (
         '<?xml version="1.0"?>\n<gpx version="1.1" creator="test" xmlns="http://www.topografix.com/GPX/1/1">'
