@@ -1,6 +1,5 @@
 """`/api/waters/`: waters are public."""
 
-import json
 from typing import Any
 from uuid import UUID
 
@@ -14,6 +13,8 @@ from rest_framework.exceptions import PermissionDenied, ValidationError
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
+from shapely import wkb
+from shapely.geometry import shape as geojson_shape
 
 from club.api import Anyone
 from club.api_parts import query_of
@@ -40,7 +41,8 @@ class WaterSerializer(serializers.ModelSerializer[Water]):
         if value is None:
             return None
         try:
-            shape = GEOSGeometry(json.dumps(value), srid=4326)
+            # By shapely, which knows only shapes: GDAL would follow a spatial reference that the text names.
+            shape = GEOSGeometry(memoryview(wkb.dumps(geojson_shape(value))), srid=4326)
         except Exception as error:
             raise ValidationError("This is not a GeoJSON geometry.") from error
         if shape.geom_type == "Polygon":
