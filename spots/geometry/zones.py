@@ -98,10 +98,26 @@ def cut_zones(
             continue
         parents = [group for parent in parents for group in _divide(parent, minimum)]
         zones += [
-            CutZone(minimum, tuple(sorted(piece.square for piece in group)), sum(piece.ha for piece in group))
+            CutZone(minimum, _wet_squares(group, minimum), sum(piece.ha for piece in group))
             for group in parents
         ]
     return zones
+
+
+def _wet_squares(group: Iterable[_Piece], minimum: float) -> tuple[Square, ...]:
+    """Return a zone's squares, none much larger than the minimum, and none that is dry.
+
+    The water is the same, so what is shown tells no more; a square of empty country only hides the chart.
+    """
+    squares: list[Square] = []
+    queue = list(group)
+    while queue:
+        piece = queue.pop()
+        if _frame(piece.square).area > 4 * minimum * 1e4 and piece.square.zoom < FINEST_ZOOM:
+            queue += piece.cut()
+        else:
+            squares.append(piece.square)
+    return tuple(sorted(squares))
 
 
 def _divide(parent: Iterable[_Piece], minimum: float) -> list[list[_Piece]]:

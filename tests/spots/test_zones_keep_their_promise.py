@@ -149,3 +149,11 @@ def test_a_zone_is_drawn_as_its_squares_merged() -> None:
         polygon = zone.polygon()
         assert isinstance(polygon, MultiPolygon) and polygon.is_valid
         assert polygon.area == pytest.approx(sum(square.polygon().area for square in zone.squares))
+
+
+def test_no_square_is_dry_or_much_larger_than_the_minimum() -> None:
+    water = lake(7)
+    for zone in cut_zones(water, LADDER_HA):
+        for square in zone.squares:
+            assert shapely.intersection(square.polygon(), water).area > 0
+            assert geodesic_ha(square.polygon()) <= 4.01 * zone.minimum_ha or square.zoom == 18
