@@ -15,11 +15,11 @@ from club.models import AudiencePolicy, Club
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations.models import History, Refit, Species
-from observations.reading import GRADES, ChartFilter, chart_features, grade_counts, histories, histories_of
+from observations.reading import GRADES, ChartFilter, chart_features, grade_counts, histories
 from observations.words import evidence_rows, looks_at, moved_words
 from spots.minimap import minimap
 from spots.models import Position, Water
-from spots.precision import ReleasedSpot, released_spot, released_spots
+from spots.precision import ReleasedSpot, released_spot
 
 FIRST_LOOKS = 12
 
@@ -91,7 +91,7 @@ def chart(request: ViewedRequest) -> HttpResponse:
             for f in features
         ]
     if not request.viewer.is_member:
-        context["verified_months"] = verified_by_month(water, request)
+        context["verified_months"] = verified_by_month(water)
         policy = AudiencePolicy.objects.filter(audience="public").first()
         context["least_search"] = policy.minimum_ha if policy else None
     response = render(request, "chart.html", context)
@@ -106,29 +106,27 @@ def _known_codes(water: Water) -> set[str]:
     return set(History.objects.filter(spot__water=water).values_list("species_id", flat=True).distinct())
 
 
-def verified_by_month(water: Water, request: ViewedRequest) -> list[dict[str, Any]]:
+def verified_by_month(water: Water) -> list[dict[str, Any]]:
     """Return, for each species verified on the water, the months in which it was, from published histories."""
     found: dict[str, dict[str, Any]] = {}
-    spots = released_spots(water_id=water.id)
-    for rows in histories_of(spots, request.viewer).values():
-        for row in rows:
-            entry = found.setdefault(
-                row.species_id,
-                {
-                    "name": row.species.name,
-                    "order": row.species.order,
-                    "spots": 0,
-                    "months": [False] * 12,
-                    "last": row.last_verified,
-                },
-            )
-            entry["spots"] += 1
-            entry["months"] = [
-                a or month["grade"] == "verified"
-                for a, month in zip(entry["months"], row.months, strict=True)
-            ]
-            if row.last_verified and (entry["last"] is None or row.last_verified > entry["last"]):
-                entry["last"] = row.last_verified
+    published = History.objects.filter(spot__water=water, edition=History.Edition.PUBLISHED, verified__gt=0)
+    for row in published.select_related("species").order_by("pk"):
+        entry = found.setdefault(
+            row.species_id,
+            {
+                "name": row.species.name,
+                "order": row.species.order,
+                "spots": 0,
+                "months": [False] * 12,
+                "last": row.last_verified,
+            },
+        )
+        entry["spots"] += 1
+        entry["months"] = [
+            a or month["grade"] == "verified" for a, month in zip(entry["months"], row.months, strict=True)
+        ]
+        if row.last_verified and (entry["last"] is None or row.last_verified > entry["last"]):
+            entry["last"] = row.last_verified
     return sorted(found.values(), key=lambda entry: entry["order"])
 
 
