@@ -24,6 +24,7 @@ _NO_DATABASE = _TEXT | {
     "findstatic",
     "collectstatic",
     "spectacular",
+    "screenshots",
 }
 
 
