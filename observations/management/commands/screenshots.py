@@ -51,7 +51,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         url = options["url"].rstrip("/")
         try:
-            with urllib.request.urlopen(url + "/", timeout=30) as answer:  # noqa: S310
+            with urllib.request.urlopen(url + "/sign-in/", timeout=30) as answer:  # noqa: S310
                 if b"an invented club" not in answer.read():
                     raise CommandError(f"What answers at {url} is not the demo club.")
         except OSError as error:
