@@ -2,7 +2,6 @@
 
 from typing import Any
 
-from django.conf import settings
 from django.http import HttpRequest
 
 from club.models import Club
@@ -40,6 +39,6 @@ def page(request: HttpRequest) -> dict[str, Any]:
         "nav": nav,
         "viewer": viewer,
         "member": getattr(request, "member", None),
-        "club_name": club.name + (" (an invented club)" if settings.DEMO else "") if club else "",
+        "club_name": club.name if club else "",
         "moment": getattr(request, "moment", None),
     }
