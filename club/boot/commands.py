@@ -13,7 +13,16 @@ _SCHEMA = {
     "optimizemigration",
     "squashmigrations",
 }
-_OWNER = _SCHEMA | {"backup", "restore", "load_demo", "loaddata", "dumpdata", "bench", "setup_key", "changepassword"}
+_OWNER = _SCHEMA | {
+    "backup",
+    "restore",
+    "load_demo",
+    "loaddata",
+    "dumpdata",
+    "bench",
+    "setup_key",
+    "changepassword",
+}
 _WORKER = {"refit"}
 _TEXT = {"startapp", "compilemessages", "makemessages"}
 _NO_DATABASE = _TEXT | {
