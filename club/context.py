@@ -2,10 +2,14 @@
 
 from typing import Any
 
+from django.conf import settings
 from django.http import HttpRequest
 
 from club.models import Club
 from club.viewer import PUBLIC, Viewer
+
+# Said wherever the demo names itself; its people, waters and data are nobody's.
+INVENTED = "an invented club"
 
 
 def _pages(viewer: Viewer) -> list[tuple[str, str]]:
@@ -39,6 +43,7 @@ def page(request: HttpRequest) -> dict[str, Any]:
         "nav": nav,
         "viewer": viewer,
         "member": getattr(request, "member", None),
-        "club_name": club.name if club else "",
+        "club_name": club.name + (f" ({INVENTED})" if settings.DEMO else "") if club else "",
+        "invented": settings.DEMO,
         "moment": getattr(request, "moment", None),
     }

@@ -1,17 +1,20 @@
 """The README's pictures, taken from a running demo."""
 
 import io
-import shutil
 import urllib.request
 from argparse import ArgumentParser
 from collections.abc import Callable
 from dataclasses import dataclass
+from http.client import HTTPException
 from importlib import import_module
 from typing import Any
 
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 from PIL import Image
+
+from club.boot import system
+from club.context import INVENTED
 
 DESKTOP, PHONE = (1440, 900), (390, 844)
 COLOURS = 128
@@ -52,15 +55,15 @@ class Command(BaseCommand):
         url = options["url"].rstrip("/")
         try:
             with urllib.request.urlopen(url + "/sign-in/", timeout=30) as answer:  # noqa: S310
-                if b"an invented club" not in answer.read():
+                if INVENTED.encode() not in answer.read():
                     raise CommandError(f"What answers at {url} is not the demo club.")
-        except OSError as error:
-            raise CommandError(f"Nothing answers at {url}: start `python3 manage.py demo` first.") from error
+        except (OSError, HTTPException, ValueError) as error:
+            raise CommandError(f"No site answers at {url}: start `python3 manage.py demo` first.") from error
         try:
             playwright = import_module("playwright.sync_api")
         except ImportError as error:
             raise CommandError("Playwright is missing: `python3 manage.py test` installs it.") from error
-        chromium = shutil.which("chromium") or shutil.which("chromium-browser")
+        chromium = system.chromium()
         if chromium is None:
             raise CommandError("Chromium is missing: `python3 manage.py test` installs it.")
         folder = settings.BASE_DIR / "docs" / "pictures"
