@@ -17,7 +17,7 @@ from spots.precision import ReleasedSpot, released_spots
 
 # How long the last look's spot, method and conditions are carried on.
 TRIP_HOURS = 12.0
-_RECENT_SPOTS, _FOUND_SPOTS = 8, 30
+_RECENT_SPOTS, FOUND_SPOTS = 8, 30
 # What is offered first to someone who has called or found nothing yet.
 _FIRST_CALLS = ("black-bass", "crappie", "catfish", "bluegill", "bait")
 _FIRST_FINDINGS = (
@@ -69,7 +69,7 @@ def search_spots(text: str, leave_out: Iterable[uuid.UUID] = ()) -> list[Offered
     if text:
         begins = ExpressionWrapper(Q(name__istartswith=text[:80]), BooleanField())
         sheets = sheets.filter(name__icontains=text[:80]).order_by(begins.desc(), "name", "spot_id")
-    return _with_waters(_offered(list(sheets.values_list("spot_id", flat=True)[:_FOUND_SPOTS])), {})
+    return _with_waters(_offered(list(sheets.values_list("spot_id", flat=True)[:FOUND_SPOTS])), {})
 
 
 def last_look(viewer: Viewer, moment: datetime) -> Observation | None:

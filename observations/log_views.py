@@ -123,7 +123,11 @@ def choose(request: ViewedRequest) -> HttpResponse:
     others = queries.search_spots(text, leave_out=[offered.spot.id for offered in recent])
     part = request.headers.get("X-Requested-With") == "fetch"
     template = "log/parts/spots.html" if part else "log/choose.html"
-    return render(request, template, {"recent": recent, "others": others, "q": text})
+    return render(
+        request,
+        template,
+        {"recent": recent, "others": others, "more": len(others) >= queries.FOUND_SPOTS, "q": text},
+    )
 
 
 def _refused(request: ViewedRequest, errors: dict[str, list[str]]) -> HttpResponseBase | None:

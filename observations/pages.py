@@ -11,6 +11,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_safe
 
 from club.access import public
+from club.figures import MONTHS_LONG
 from club.models import AudiencePolicy, Club
 from club.units import Units
 from club.viewer import ViewedRequest
@@ -193,17 +194,26 @@ def spot_panel(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     if row:
         last, ago = _last_words(row, spot, request.moment)
         looks = looks_at(spot.id) if spot.is_exact and request.viewer.is_member else []
+        season = _season(request.GET.get("season", ""))
+        chance = (
+            row.months[season - 1]
+            if season
+            else {"probability": row.probability, "low": row.low, "high": row.high}
+        )
         context |= {
             "species_name": row.species.name.capitalize(),
-            "probability": row.probability,
-            "lo": row.low,
-            "hi": row.high,
+            "when": f"in {MONTHS_LONG[season - 1]}" if season else "now",
+            "month": season or context["month"],
+            "probability": chance["probability"],
+            "lo": chance["low"],
+            "hi": chance["high"],
             "counts": grade_counts(row),
             "months": figure_months(row),
             "looks": row.looks,
             "last_verified": last,
             "last_verified_words": ago,
-            "moved": moved_words(row, looks, units),
+            # What moved it moved today's figure, not another month's.
+            "moved": [] if season else moved_words(row, looks, units),
         }
     return render(request, "parts/spot_panel.html", context)
 
@@ -270,7 +280,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "computed_at": rows[0].computed_at if rows else None,
         "refit": refit,
         "position": position,
-        "map": minimap(spot, water),
+        "map": minimap(spot, water, units),
         "chart_url": f"/api/waters/{water.id}/chart/",
         "thin": not rows and not spot.is_exact,
     }

@@ -20,7 +20,9 @@ from observations.models import BlindName, Confirmation, Finding
 _KEYS = "123456789abcdefghijklmnopqrstuvwxyz"
 
 
-def _show(request: ViewedRequest, finding: Finding | None, error: str = "", typed: str = "") -> HttpResponse:
+def _show(
+    request: ViewedRequest, finding: Finding | None, error: str = "", typed: str = "", chosen: str = ""
+) -> HttpResponse:
     """Show the first step, without anything of the claim, or the second, once a name is stored."""
     context: dict[str, Any] = {"error": error, "waiting": proofs.waiting_count(request.viewer)}
     if finding is None:
@@ -40,7 +42,7 @@ def _show(request: ViewedRequest, finding: Finding | None, error: str = "", type
             (key, species.code, species.name, species.scientific_name) for key, species in keys
         ]
         return render(request, "proofs/name.html", context, status=status)
-    context |= _claim(finding, named) | {"typed": typed}
+    context |= _claim(finding, named) | {"typed": typed, "chosen": chosen}
     return render(request, "proofs/decide.html", context, status=status)
 
 
@@ -99,7 +101,7 @@ def decide(request: ViewedRequest, finding_id: uuid.UUID) -> HttpResponseBase:
     try:
         proofs.decide(finding, request.member, decision, reason, request.moment)
     except ValidationError as error:
-        return _show(request, finding, error=" ".join(error.messages), typed=reason)
+        return _show(request, finding, error=" ".join(error.messages), typed=reason, chosen=decision)
     said = {
         Confirmation.Decision.CORRECTED: "Corrected: it is verified as the species that you named.",
         Confirmation.Decision.REJECTED: "Rejected, with your reason.",

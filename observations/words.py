@@ -68,7 +68,7 @@ def looks_at(spot_id: uuid.UUID, limit: int | None = None) -> list[Observation]:
 
 
 def look_grade(look: Observation) -> str:
-    """Return the highest grade a look has for anything; `none` when it found nothing."""
+    """Return the highest grade a look has for anything; `none` when it found nothing, empty for uncalled echoes."""
     findings = list(look.findings.all())
     if any(finding.verified_at for finding in findings):
         return "verified"
@@ -76,7 +76,10 @@ def look_grade(look: Observation) -> str:
         return "landed" if look.method == Method.ROD else "seen"
     if look.method in PROVING:
         return "none"
-    return "none" if all(group.band == EchoGroup.Band.NONE for group in look.groups.all()) else "called"
+    groups = list(look.groups.all())
+    if all(group.band == EchoGroup.Band.NONE for group in groups):
+        return "none"
+    return "called" if any(_call_of(group) for group in groups) else ""
 
 
 def _lengths(finding: Finding, units: Units) -> str:
@@ -110,9 +113,12 @@ def what_words(look: Observation, units: Units) -> str:
     """Say what a look showed or found."""
     findings = list(look.findings.all())
     if findings:
+        # The row's seal is of its best proved finding; the others must not borrow it.
+        some_verified = any(finding.verified_at for finding in findings)
         return "; ".join(
             f"{finding.count} {(finding.corrected_species or finding.species).name}{_lengths(finding, units)}"
             + (f", called {finding.species.name} at first" if finding.corrected_species else "")
+            + (" (not verified)" if some_verified and not finding.verified_at else "")
             for finding in findings
         )
     if look.method == Method.ROD:

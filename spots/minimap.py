@@ -6,6 +6,7 @@ from typing import Any
 from django.db import connection
 from shapely.geometry import shape
 
+from club.units import FOOT_M, Units
 from spots.models import Water
 from spots.precision import ReleasedSpot
 
@@ -13,6 +14,15 @@ WIDTH, HEIGHT = 440, 220
 _METRES_PER_DEGREE = 111_320.0  # along a meridian, near enough for drawing
 _HALF_WIDTH_M = 800.0
 _TINTS = ((20, 5), (10, 4), (5, 3), (2, 2), (0, 1))
+
+# Lengths of the scale bar, in metres, and their words in the reader's unit; a mile is 5,280 feet.
+_BARS: dict[str, list[tuple[float, str]]] = {
+    "m": [(5000, "5 km"), (2000, "2 km"), (1000, "1 km"), (500, "500 m"), (200, "200 m"), (100, "100 m")],
+    "ft": [
+        *((miles * 5280 * FOOT_M, f"{miles} mi") for miles in (4, 2, 1)),
+        *((feet * FOOT_M, f"{feet} ft") for feet in (2000, 1000, 500, 250)),
+    ],
+}
 
 _PATHS = """
 SELECT kind, depth, ST_AsSVG(ST_Affine(
@@ -47,7 +57,7 @@ def _window(spot: ReleasedSpot, water: Water) -> tuple[float, float, float, floa
     return centre - half_x, middle - half_y, centre + half_x, middle + half_y
 
 
-def minimap(spot: ReleasedSpot, water: Water) -> dict[str, Any] | None:
+def minimap(spot: ReleasedSpot, water: Water, units: Units) -> dict[str, Any] | None:
     """Return what the template draws: paths with their tints, the sign or the squares, and a scale bar."""
     window = _window(spot, water)
     if window is None:
@@ -70,7 +80,10 @@ def minimap(spot: ReleasedSpot, water: Water) -> dict[str, Any] | None:
         rows = cursor.fetchall()
     paths = [{"kind": kind, "tint": _tint(depth), "d": d} for kind, depth, d in rows if d]
     metres = (east - west) * _METRES_PER_DEGREE * cos(radians((south + north) / 2))
-    bar = next((step for step in (5000, 2000, 1000, 500, 200, 100) if step / metres * WIDTH < 130), 100)
+    bar, bar_words = next(
+        ((length, words) for length, words in _BARS[units.length] if length / metres * WIDTH < 130),
+        _BARS[units.length][-1],
+    )
     point, squares = None, []
     if spot.geometry and spot.geometry["type"] == "Point":
         lon, lat = spot.geometry["coordinates"]
@@ -85,7 +98,7 @@ def minimap(spot: ReleasedSpot, water: Water) -> dict[str, Any] | None:
         "paths": paths,
         "point": point,
         "squares": squares,
-        "bar": bar,
+        "bar": bar_words,
         "bar_px": round(bar / metres * WIDTH, 1),
     }
 
