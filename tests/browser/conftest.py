@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import Any
 
 import pytest
 from django.conf import settings
+from django.core.signals import request_finished, request_started
 from django.db import connection
 from playwright.sync_api import Browser, Page, sync_playwright
 
@@ -50,6 +52,51 @@ def chromium_path() -> str:
     pytest.fail("Chromium is not installed: `python3 manage.py test` installs it where apt is there.")
 
 
+class Traffic:
+    """Count the requests that the live server is answering.
+
+    A page may be loading still when its test has seen enough. The tables must not be emptied under that
+    answer: it holds locks on some of them, and PostgreSQL then ends one of the two as a deadlock.
+    """
+
+    def __init__(self) -> None:
+        self.lock, self.open, self.last = threading.Lock(), 0, 0.0
+        request_started.connect(self._one_more, weak=False)
+        request_finished.connect(self._one_less, weak=False)
+
+    def _one_more(self, **_: Any) -> None:
+        self._count(1)
+
+    def _one_less(self, **_: Any) -> None:
+        self._count(-1)
+
+    def _count(self, change: int) -> None:
+        with self.lock:
+            self.open, self.last = self.open + change, time.monotonic()
+
+    def settle(self, quiet: float = 0.25, longest: float = 30.0) -> None:
+        """Wait until nothing has been asked or answered for `quiet` seconds."""
+        deadline = time.monotonic() + longest
+        while self.open > 0 or time.monotonic() - self.last < quiet:
+            if time.monotonic() > deadline:
+                pytest.fail(
+                    f"{self.open} requests were still open {longest:.0f} s after their windows closed"
+                )
+            time.sleep(0.02)
+
+    def forget(self) -> None:
+        request_started.disconnect(self._one_more)
+        request_finished.disconnect(self._one_less)
+
+
+@pytest.fixture(autouse=True)
+def _nothing_open_when_the_tables_are_emptied(transactional_db: None, live_server: Any) -> Iterator[None]:
+    traffic = Traffic()
+    yield
+    traffic.settle()
+    traffic.forget()
+
+
 class Visit:
     """One person's browser window."""
 
@@ -72,7 +119,11 @@ class Visit:
 
 @pytest.fixture
 def visit(
-    transactional_db: None, live_server: Any, browser: Browser, cast: Cast, client_of: Callable[..., Any]
+    transactional_db: None,
+    live_server: Any,
+    browser: Browser,
+    cast: Cast,
+    client_of: Callable[..., Any],
 ) -> Iterator[Callable[..., Visit]]:
     """Open a window signed in as a persona; `password=True` goes through the sign-in page itself."""
     contexts = []
