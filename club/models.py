@@ -69,6 +69,9 @@ class Member(AbstractBaseUser):
     # False for a former member, and for people who are only known from an import of past records.
     is_active = models.BooleanField(default=True)
     joined_at = models.DateTimeField(default=timezone.now)
+    # When the role, or a checker's trust, last rose. The database keeps it (club/policies.py): a role gained
+    # after an event's cut-off opens nothing that the cut-off closed.
+    role_since = models.DateTimeField(default=timezone.now)
     left_at = models.DateTimeField(null=True)
     # Part of every session's hash: raising it ends all of a member's sessions at once.
     session_epoch = models.PositiveIntegerField(default=0)
@@ -138,6 +141,8 @@ class TeamMembership(models.Model):
     team = models.ForeignKey(Team, on_delete=models.CASCADE)
     member = models.ForeignKey(Member, on_delete=models.CASCADE)
     is_captain = models.BooleanField(default=False)
+    # A team joined after an event's cut-off opens nothing that the cut-off closed.
+    since = models.DateTimeField(default=timezone.now)
 
     class Meta:
         constraints = [models.UniqueConstraint(name="once_in_a_team", fields=["team", "member"])]

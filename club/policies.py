@@ -102,7 +102,9 @@ TRIGGERS = [
     SET search_path = public, pg_temp AS $$
     DECLARE
         trusts text[] := ARRAY['role', 'is_checker', 'is_active', 'left_at', 'session_epoch'];
-        fixed text[] := ARRAY['id', 'username', 'joined_at', 'role', 'is_checker', 'is_active', 'left_at'];
+        fixed text[] := ARRAY[
+            'id', 'username', 'joined_at', 'role', 'role_since', 'is_checker', 'is_active', 'left_at'
+        ];
     BEGIN
         IF current_user <> 'tallow_web' THEN
             RETURN NEW;
@@ -128,4 +130,50 @@ TRIGGERS = [
     "DROP TRIGGER IF EXISTS member_guard ON club_member",
     "CREATE TRIGGER member_guard BEFORE UPDATE ON club_member FOR EACH ROW"
     " EXECUTE FUNCTION club_member_guard()",
+    # Since when somebody has a role or is in a team is what the database saw, never what a request says.
+    # The name sorts after member_guard, which judges what was asked for.
+    f"""
+    CREATE OR REPLACE FUNCTION club_role_since() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    DECLARE
+        ladder text[] := ARRAY['guest', 'member', 'organiser'];
+        moment timestamptz := COALESCE({MOMENT}, clock_timestamp());
+    BEGIN
+        IF TG_OP = 'INSERT' THEN
+            IF current_user = 'tallow_web' THEN NEW.role_since := moment; END IF;
+            RETURN NEW;
+        END IF;
+        IF current_user = 'tallow_web' THEN NEW.role_since := OLD.role_since; END IF;
+        IF NEW.role_since = OLD.role_since AND (
+            array_position(ladder, NEW.role::text) > array_position(ladder, OLD.role::text)
+            OR (NEW.is_checker AND NOT OLD.is_checker) OR (NEW.is_active AND NOT OLD.is_active)
+        ) THEN
+            NEW.role_since := moment;
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS role_since ON club_member",
+    "CREATE TRIGGER role_since BEFORE INSERT OR UPDATE ON club_member FOR EACH ROW"
+    " EXECUTE FUNCTION club_role_since()",
+    f"""
+    CREATE OR REPLACE FUNCTION club_in_team_since() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        IF current_user <> 'tallow_web' THEN
+            RETURN NEW;
+        END IF;
+        IF TG_OP = 'INSERT' THEN
+            NEW.since := COALESCE({MOMENT}, clock_timestamp());
+        ELSIF (NEW.team_id, NEW.member_id) IS DISTINCT FROM (OLD.team_id, OLD.member_id) THEN
+            NEW.since := COALESCE({MOMENT}, clock_timestamp());
+        ELSE
+            NEW.since := OLD.since;
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS in_team_since ON club_teammembership",
+    "CREATE TRIGGER in_team_since BEFORE INSERT OR UPDATE ON club_teammembership FOR EACH ROW"
+    " EXECUTE FUNCTION club_in_team_since()",
 ]

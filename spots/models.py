@@ -295,3 +295,7 @@ class Grant(models.Model):
 
     def __str__(self) -> str:
         return f"{self.audience} on {self.spot_id}"
+
+
+# Django looks for models here; those of events need Water, above.
+from spots.event_models import Entry, Event  # noqa: E402, F401

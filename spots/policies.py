@@ -2,6 +2,7 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, Table
+from spots import event_policies
 from spots.rules import owns, owns_spot, sees
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
@@ -71,6 +72,7 @@ TABLES = [
         delete=_own("spots_spotzone"),
         worker=(),
     ),
+    *event_policies.TABLES,
 ]
 
 # A grant must not be laid under another owner than its spot's: its policy trusts that column.
@@ -101,4 +103,5 @@ TRIGGERS = [
     "DROP TRIGGER IF EXISTS owner_changed ON spots_spot",
     "CREATE TRIGGER owner_changed AFTER UPDATE OF owner ON spots_spot FOR EACH ROW"
     " WHEN (OLD.owner IS DISTINCT FROM NEW.owner) EXECUTE FUNCTION spots_owner_changed()",
+    *event_policies.TRIGGERS,
 ]

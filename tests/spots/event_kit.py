@@ -1,0 +1,30 @@
+"""An event on the test water, for tests of events."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from club.models import Member, Team
+from spots.models import Entry, Event, Water
+
+CUTOFF = datetime(2026, 9, 1, 5, 0, tzinfo=UTC)
+ENDS = datetime(2026, 9, 13, 22, 0, tzinfo=UTC)
+BEFORE, DURING, AFTER = CUTOFF - timedelta(days=3), CUTOFF + timedelta(days=2), ENDS + timedelta(hours=1)
+
+
+def make_event(water: Water, **more: Any) -> Event:
+    """Save an event as the owner of the database would."""
+    fields: dict[str, Any] = {
+        "name": "Autumn Open",
+        "water": water,
+        "target": "largemouth_bass",
+        "fishing_from": ENDS.date() - timedelta(days=1),
+        "fishing_until": ENDS.date(),
+        "cutoff_at": CUTOFF,
+        "ends_at": ENDS,
+        "created_at": BEFORE,
+    }
+    return Event.objects.create(**{**fields, **more})
+
+
+def enter(event: Event, member: Member, team: Team | None = None, **more: Any) -> Entry:
+    return Entry.objects.create(event=event, member=member, team=team, **{"entered_at": BEFORE, **more})
