@@ -17,6 +17,24 @@ AUDIENCES = "(SELECT string_to_array(current_setting('tallow.audiences', true), 
 MEMBER = "(SELECT nullif(current_setting('tallow.member', true), '')::uuid)"
 MOMENT = "(SELECT nullif(current_setting('tallow.moment', true), '')::timestamptz)"
 
+# What is frozen for the viewer (club.viewer.Freeze): cut-offs by water, their own side, audiences kept.
+FROZEN = "(SELECT nullif(current_setting('tallow.frozen', true), '')::jsonb)"
+SIDE = "(SELECT string_to_array(current_setting('tallow.side', true), ' '))::text[]"
+KEPT = "(SELECT string_to_array(current_setting('tallow.kept', true), ' '))::text[]"
+
+
+def thawed_or(water: str, frozen: str, thawed: str = "true") -> str:
+    """Return the condition `frozen` where the water of this SQL expression is frozen, else `thawed`.
+
+    In `frozen`, `{at}` stands for the cut-off. CASE keeps the order: while nothing is frozen, which is
+    nearly always, only the first branch costs.
+    """
+    at = f"({FROZEN} ->> ({water})::text)::timestamptz"
+    return (
+        f"(CASE WHEN {FROZEN} IS NULL THEN {thawed} WHEN {at} IS NULL THEN {thawed}"
+        f" ELSE {frozen.replace('{at}', at)} END)"
+    )
+
 
 @dataclass(frozen=True)
 class Table:

@@ -66,6 +66,7 @@ TEMPLATES = [
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
                 "club.context.page",
+                "spots.context.frozen",
                 "observations.context.counts",
             ],
             "builtins": ["club.templatetags.marks"],

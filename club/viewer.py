@@ -4,10 +4,12 @@ Row-level security reads three transaction-local settings. `viewing` puts them t
 in; a query that runs outside it sees no private row.
 """
 
+import json
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
@@ -73,14 +75,36 @@ def viewer_of(member: Member | None) -> Viewer:
     return Viewer(member.id, tuple(audiences), teams)
 
 
-_READ = (
-    "SELECT current_setting('role'), current_setting('tallow.member', true),"
-    " current_setting('tallow.audiences', true), current_setting('tallow.moment', true)"
-)
-_WRITE = (
-    "SELECT set_config('role', %s, true), set_config('tallow.member', %s, true),"
-    " set_config('tallow.audiences', %s, true), set_config('tallow.moment', %s, true)"
-)
+@dataclass(frozen=True)
+class Freeze:
+    """Which waters the viewer sees only as they stood at a cut-off (DESIGN §4).
+
+    `waters` maps a water's id to its cut-off. `side` are the audience keys of the viewer's own side, whose
+    new work stays visible: the member and the team they are entered with. `kept` are the audiences that
+    the viewer belonged to at the cut-off: a team joined or a trust gained later opens nothing there.
+    """
+
+    waters: Mapping[str, datetime] = field(default_factory=dict)
+    side: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
+
+
+THAWED = Freeze()
+# Events belong to waters, and waters to another app: `spots` says here what is frozen for a viewer.
+freeze_of: list[Callable[[Viewer, datetime], Freeze]] = []
+_freeze: ContextVar[Freeze] = ContextVar("freeze", default=THAWED)
+
+
+def current_freeze() -> Freeze:
+    """Return what is frozen for the viewer of the innermost `viewing`."""
+    return _freeze.get()
+
+
+_NAMES = ("role", "tallow.member", "tallow.audiences", "tallow.moment", *(
+    _FROZEN := ("tallow.frozen", "tallow.side", "tallow.kept")))  # fmt: skip
+_READ = "SELECT " + ", ".join(f"current_setting('{name}', true)" for name in _NAMES)
+_WRITE = "SELECT " + ", ".join(f"set_config('{name}', %s, true)" for name in _NAMES)
+_FREEZE = "SELECT " + ", ".join(f"set_config('{name}', %s, true)" for name in _FROZEN)
 
 
 @contextmanager
@@ -93,7 +117,7 @@ def _acting(role: str, member: str, audiences: str, moment: str) -> Iterator[Non
             before = cursor.fetchone()
     with transaction.atomic():
         with connection.cursor() as cursor:
-            cursor.execute(_WRITE, [role, member, audiences, moment])
+            cursor.execute(_WRITE, [role, member, audiences, moment, "", "", ""])
         yield
     if before is not None:
         # A released savepoint keeps what was set in it; a rolled-back one has undone it already.
@@ -106,14 +130,31 @@ def viewing(viewer: Viewer, moment: datetime) -> Iterator[None]:
     """Run the body in one transaction as the web role, seeing what `viewer` may see at `moment`."""
     member = str(viewer.member_id or "")
     with _acting(WEB, member, " ".join(viewer.audiences), moment.isoformat()):
-        yield
+        freeze = next((found for ask in freeze_of if (found := ask(viewer, moment)).waters), THAWED)
+        if freeze.waters:
+            _tell_freeze(freeze)
+        token = _freeze.set(freeze)
+        try:
+            yield
+        finally:
+            _freeze.reset(token)
+
+
+def _tell_freeze(freeze: Freeze) -> None:
+    waters = json.dumps({water: at.isoformat() for water, at in sorted(freeze.waters.items())})
+    with connection.cursor() as cursor:
+        cursor.execute(_FREEZE, [waters, " ".join(freeze.side), " ".join(freeze.kept)])
 
 
 @contextmanager
 def working(moment: datetime) -> Iterator[None]:
     """Run the body in one transaction as the worker role, whose identity is the role itself."""
     with _acting(WORKER, "", "", moment.isoformat()):
-        yield
+        token = _freeze.set(THAWED)
+        try:
+            yield
+        finally:
+            _freeze.reset(token)
 
 
 class ViewedRequest(HttpRequest):

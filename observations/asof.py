@@ -2,13 +2,14 @@
 
 from datetime import datetime
 
-from club.viewer import Viewer
+from club.viewer import Viewer, current_freeze
 from observations.evidence import gather
 from observations.history import build_rows, willing_members
 from observations.inference import spot_history
 from observations.inference.results import ClubFit
-from observations.models import History, Refit
+from observations.models import History
 from observations.reading import histories
+from observations.reliability import current_refit
 from spots.precision import ReleasedSpot
 from spots.services import CLUB
 
@@ -21,12 +22,14 @@ def history_as_of(spot: ReleasedSpot, viewer: Viewer, as_of: datetime) -> list[H
     """
     if not spot.is_exact or not viewer.is_member:
         return [row for row in histories(spot, viewer) if row.as_of <= as_of]
-    refit = Refit.objects.filter(is_current=True).first()
+    refit = current_refit()
     if refit is None:
         return []
     fit = ClubFit.from_dict(refit.parameters)
     scopes = (CLUB, *(key for key in viewer.audiences if key.startswith(("team:", "member:"))))
-    gathered = gather(fit.taxa, scopes, as_of, [spot.id])
+    freeze = current_freeze()
+    cut_off = freeze.waters.get(str(spot.water_id))
+    gathered = gather(fit.taxa, scopes, as_of, [spot.id], cut_off, freeze.side)
     widest = f"member:{viewer.member_id}" if len(scopes) > 1 else CLUB
     result = spot_history(fit, gathered.evidence, gathered.evidence.now)
     rows = build_rows(spot.id, widest, gathered, fit, result, refit, as_of, as_of, willing_members())

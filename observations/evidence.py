@@ -83,11 +83,12 @@ ORDER BY o.started_at, o.id, e."order"
 """
 
 _FINDINGS = """
-SELECT f.look_id, COALESCE(f.corrected_species_id, f.species_id), f.count, f.depth_m, f.settles_id, f.tie,
-    f.verified_at IS NOT NULL AND f.verified_at <= %s,
+SELECT f.look_id, CASE WHEN f.verified_at <= {known} THEN COALESCE(f.corrected_species_id, f.species_id)
+    ELSE f.species_id END, f.count, f.depth_m, f.settles_id, f.tie,
+    f.verified_at IS NOT NULL AND f.verified_at <= {known},
     f.verified_at IS NULL AND EXISTS (
         SELECT 1 FROM observations_confirmation x
-        WHERE x.finding_id = f.id AND x.decision = 'rejected' AND x.created_at <= %s),
+        WHERE x.finding_id = f.id AND x.decision = 'rejected' AND x.created_at <= {known}),
     o.spot_id, o.started_at, o.method
 FROM observations_finding f JOIN observations_observation o ON o.id = f.look_id
 WHERE {where}
@@ -101,10 +102,12 @@ def gather(
     as_of: datetime,
     spot_ids: Sequence[uuid.UUID] | None = None,
     received_by: datetime | None = None,
+    side: Sequence[str] = (),
 ) -> Gathered:
     """Return the evidence of these scopes as of a moment, for some spots or for all.
 
-    `as_of` goes by when a look started, `received_by` (a cut-off) by when the server received it.
+    `as_of` goes by when a look started, `received_by` (a cut-off) by when the server received it: looks of
+    the scopes in `side` count whenever they came in, and proofs of others as they stood at the cut-off.
     """
     where = ["o.withdrawn_at IS NULL", "o.scope = ANY (%s)", "o.started_at <= %s"]
     parameters: list[Any] = [list(scopes), as_of]
@@ -112,13 +115,17 @@ def gather(
         where.append("o.spot_id = ANY (%s)")
         parameters.append(list(spot_ids))
     if received_by is not None:
-        where.append("o.received_at <= %s")
-        parameters.append(received_by)
+        where.append("(o.received_at <= %s OR o.scope = ANY (%s))")
+        parameters += [received_by, list(side)]
+    known, known_by = "%s", [as_of]
+    if received_by is not None:
+        known = "CASE WHEN o.scope = ANY (%s) THEN %s ELSE %s END"
+        known_by = [list(side), as_of, min(received_by, as_of)]  # type: ignore[list-item]
     condition = " AND ".join(where)
     with connection.cursor() as cursor:
         cursor.execute(_LOOKS.format(where=condition), parameters)
         looks = cursor.fetchall()
-        cursor.execute(_FINDINGS.format(where=condition), [as_of, as_of, *parameters])
+        cursor.execute(_FINDINGS.format(where=condition, known=known), [*known_by * 3, *parameters])
         findings = cursor.fetchall()
         cursor.execute(
             "SELECT s.id, COALESCE(nullif(sh.cover, ''), %s), s.paused_at IS NOT NULL AND s.paused_at <= %s"

@@ -25,6 +25,7 @@ from observations.inference import spot_history
 from observations.inference.results import ClubFit
 from observations.models import Due, History, Observation, Refit, Reliability
 from observations.reliability import reliability_rows, save_reliability
+from spots.cutoffs import CutOff, cut_offs, cut_offs_on, frozen_water_ids
 
 log = logging.getLogger(__name__)
 
@@ -33,6 +34,7 @@ CLUB = "club"
 _SWAP_LOCK = 7_411_001
 _REFIT_LOCK = 7_411_002
 CODE_VERSION = "1"
+COMPUTED = (History.Edition.LIVE, History.Edition.FROZEN)
 
 
 @dataclass(frozen=True)
@@ -91,10 +93,44 @@ def _histories(
 ) -> list[History]:
     willing = willing_members()
     rows: list[History] = []
-    for key, scopes in scopes_at(spot_id):
-        gathered = gather(fit.taxa, scopes, as_of, [spot_id])
+    scopes = scopes_at(spot_id)
+    for key, belonging in scopes:
+        gathered = gather(fit.taxa, belonging, as_of, [spot_id])
         rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment, willing)
+    for cut in cut_offs(spot_id, moment):
+        rows += _frozen(spot_id, cut, scopes, as_of, moment)
     return rows
+
+
+def _frozen(
+    spot_id: uuid.UUID,
+    cut: CutOff,
+    scopes: list[tuple[str, tuple[str, ...]]],
+    as_of: datetime,
+    moment: datetime,
+) -> list[History]:
+    """Return the frozen edition: the club's evidence and parameters of the cut-off, and each side's own new looks.
+
+    Without a fit from before the cut-off there is nothing to show: fail closed.
+    """
+    refit = refit_by(cut.at)
+    if refit is None:
+        return []
+    fit = ClubFit.from_dict(refit.parameters)
+    rows: list[History] = []
+    for key, belonging in scopes:
+        side = cut.sides.get(key, ())
+        if key != CLUB and not side:
+            continue
+        gathered = gather(fit.taxa, belonging, as_of, [spot_id], cut.at, side)
+        rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment, set())
+    for row in rows:
+        row.edition, row.cutoff_at = History.Edition.FROZEN, cut.at
+    return rows
+
+
+def refit_by(moment: datetime) -> Refit | None:
+    return Refit.objects.filter(finished_at__lte=moment).order_by("-finished_at", "-id").first()
 
 
 def _rows(
@@ -128,7 +164,7 @@ def refresh_spot(spot_id: uuid.UUID, moment: datetime) -> bool:
             return False
         fit = ClubFit.from_dict(refit.parameters)
         rows = _histories(spot_id, fit, refit, moment, moment)
-        History.objects.filter(spot_id=spot_id, edition=History.Edition.LIVE).delete()
+        History.objects.filter(spot_id=spot_id, edition__in=COMPUTED).delete()
         History.objects.bulk_create(rows)
         Due.objects.filter(pk=spot_id, since=due.since).delete()
     return True
@@ -243,10 +279,11 @@ def _swap(
         Refit.objects.filter(is_current=True).update(is_current=False)
         row.finished_at = timezone.now()
         row.save()
-        save_reliability(row, believed)
+        kept = {refit.pk for at in cut_offs_on(moment) if (refit := refit_by(at))}
+        save_reliability(row, believed, sorted(kept))
         for history in rows:
             history.refit = row
-        History.objects.filter(edition=History.Edition.LIVE).delete()
+        History.objects.filter(edition__in=COMPUTED).delete()
         History.objects.bulk_create(rows, batch_size=500)
         for spot, since in due.items():
             Due.objects.filter(pk=spot, since=since).delete()
@@ -256,12 +293,15 @@ def _swap(
 def publish(moment: datetime) -> bool:
     """Publish the club's histories for those below `exact`: once a month, so that no change tells of a day."""
     published = History.objects.filter(edition=History.Edition.PUBLISHED)
-    newest = published.order_by("-as_of").first()
+    # Of a water whose cut-off is on, guests and the public go on reading what stood before.
+    frozen = frozen_water_ids(moment)
+    newest = published.exclude(spot__water__in=frozen).order_by("-as_of").first()
     if newest and (newest.as_of.year, newest.as_of.month) == (moment.year, moment.month):
         return False
-    published.delete()
+    published.exclude(spot__water__in=frozen).delete()
     copies: list[Any] = []
-    for row in History.objects.filter(scope=CLUB, thick=True, edition=History.Edition.LIVE).iterator(500):
+    live = History.objects.filter(scope=CLUB, thick=True, edition=History.Edition.LIVE)
+    for row in live.exclude(spot__water__in=frozen).iterator(500):
         row.pk = None
         row.edition = History.Edition.PUBLISHED
         row.moved_by = []

@@ -5,6 +5,7 @@ What must always hold stands in the database: constraints here, triggers in `pol
 
 import uuid
 from datetime import timedelta
+from typing import Any, Self
 
 from django.contrib.postgres.fields import ArrayField
 from django.core.serializers.json import DjangoJSONEncoder
@@ -13,6 +14,7 @@ from django.db.models import F, Q
 from django.utils import timezone
 
 from club.models import Member
+from club.viewer import current_freeze
 from spots.models import Spot, Water
 
 
@@ -267,6 +269,7 @@ class Finding(models.Model):
     # Copies from the look, so that a checker may see a finding without seeing the look; kept by a trigger.
     observer = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="findings", editable=False)
     scope = models.TextField(editable=False)
+    water_id = models.UUIDField(editable=False)
     withdrawn_at = models.DateTimeField(null=True, blank=True, editable=False)
     received_at = models.DateTimeField(default=timezone.now)
 
@@ -290,6 +293,21 @@ class Finding(models.Model):
 
     def __str__(self) -> str:
         return f"{self.count} {self.species_id}"
+
+    @classmethod
+    def from_db(cls, db: str | None, field_names: Any, values: Any, **more: Any) -> Self:
+        """Read a finding as it stood at the cut-off, for whom its water is frozen: a proof since is not there.
+
+        Row-level security cannot blank a column; every reading of findings passes here.
+        """
+        finding = super().from_db(db, field_names, values, **more)
+        freeze = current_freeze()
+        if freeze.waters and not {"water_id", "verified_at"} - set(field_names):
+            at = freeze.waters.get(str(finding.water_id))
+            own = finding.scope in freeze.side or f"member:{finding.observer_id}" in freeze.side
+            if at and finding.verified_at and finding.verified_at > at and not own:
+                finding.verified_at = finding.corrected_species_id = None
+        return finding
 
 
 class Confirmation(models.Model):
@@ -455,11 +473,13 @@ class Reliability(models.Model):
 class History(models.Model):
     """One species at one spot in one evidence scope: what was proved, and what that makes likely now.
 
-    The `live` edition is for exact viewers; the `published` one, changed in batches, for everybody else.
+    The `live` edition is for exact viewers; the `published` one, changed in batches, for everybody else; a
+    `frozen` one for exact viewers who see the water as it stood at an event's cut-off.
     """
 
     class Edition(models.TextChoices):
         LIVE = "live", "live"
+        FROZEN = "frozen", "frozen"
         PUBLISHED = "published", "published"
 
     id = models.BigAutoField(primary_key=True)
@@ -467,6 +487,8 @@ class History(models.Model):
     species = models.ForeignKey(Species, on_delete=models.CASCADE, related_name="+")
     scope = models.TextField()
     edition = models.CharField(max_length=10, choices=Edition.choices, default=Edition.LIVE)
+    # Of the frozen edition: the cut-off by which evidence from others than the scope's own side had come in.
+    cutoff_at = models.DateTimeField(null=True)
     refit = models.ForeignKey(Refit, on_delete=models.PROTECT, related_name="+")
     as_of = models.DateTimeField()
     probability = models.FloatField()
@@ -490,7 +512,16 @@ class History(models.Model):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(name="one_history", fields=["spot", "scope", "species", "edition"]),
+            models.UniqueConstraint(
+                name="one_history",
+                fields=["spot", "scope", "species", "edition", "cutoff_at"],
+                nulls_distinct=False,
+            ),
+            models.CheckConstraint(
+                name="frozen_at_a_cut_off",
+                condition=Q(edition="frozen", cutoff_at__isnull=False)
+                | (~Q(edition="frozen") & Q(cutoff_at__isnull=True)),
+            ),
             models.CheckConstraint(
                 name="history_is_a_probability",
                 condition=Q(low__gte=0, low__lte=F("probability"), high__gte=F("probability"), high__lte=1),

@@ -15,8 +15,9 @@ from club.figures import MONTHS_LONG
 from club.models import AudiencePolicy, Club
 from club.units import Units
 from club.viewer import ViewedRequest
-from observations.models import History, Refit, Species
+from observations.models import History, Species
 from observations.reading import GRADES, ChartFilter, chart_features, grade_counts, histories
+from observations.reliability import current_refit
 from observations.words import evidence_rows, looks_at, moved_words
 from spots.minimap import minimap
 from spots.models import Position, Water
@@ -259,7 +260,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
             }
         )
     position = Position.objects.filter(spot_id=spot.id).first() if spot.is_exact else None
-    refit = Refit.objects.filter(is_current=True).first() if request.viewer.is_member else None
+    refit = current_refit() if request.viewer.is_member else None
     context = {
         "water": water,
         "spot": spot,

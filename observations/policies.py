@@ -1,8 +1,8 @@
 """Rights of the web and worker roles on looks, proofs and histories, and the triggers that keep them true."""
 
 from club.models import Level
-from club.rls import AUDIENCES, MEMBER, Table
-from spots.rules import owns_spot, sees
+from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, SIDE, Table, thawed_or
+from spots.rules import known, owns_spot, sees, water_of
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
 _CHECKER = f"'checkers' = ANY ({AUDIENCES})"
@@ -11,6 +11,15 @@ _IN_SCOPE = f"scope = ANY ({AUDIENCES})"
 
 def _exact(table: str) -> str:
     return f"({owns_spot(f'{table}.spot_id')} OR {sees(f'{table}.spot_id', Level.EXACT)})"
+
+
+def _scope_known(table: str, since: str) -> str:
+    """The row's scope is the viewer's; where its water is frozen, by what had come in at the cut-off."""
+    return thawed_or(
+        water_of(f"{table}.spot_id"),
+        f"({table}.scope = ANY ({SIDE}) OR ({table}.scope = ANY ({KEPT}) AND {table}.{since} <= {{at}}))",
+        f"{table}.scope = ANY ({AUDIENCES})",
+    )
 
 
 _LOOK_EXACT = _exact("observations_observation")
@@ -33,8 +42,26 @@ _OWN_GROUP = (
     f" WHERE e.id = group_id AND (o.observer_id = {MEMBER}"
     f" OR (o.source = 'import' AND 'organisers' = ANY ({AUDIENCES}))))"
 )
-# A checker sees the findings of the club's scope that are not their own, and nothing of the look.
-_TO_CHECK = f"({_CHECKER} AND scope = 'club' AND observer_id <> {MEMBER} AND withdrawn_at IS NULL)"
+# A checker sees the findings of the club's scope that are not their own, and nothing of the look. Those of a
+# water that is frozen for them wait for another checker.
+_TO_CHECK = (
+    f"({_CHECKER} AND scope = 'club' AND observer_id <> {MEMBER} AND withdrawn_at IS NULL"
+    f" AND {thawed_or('observations_finding.water_id', 'false')})"
+)
+# What a checker decided after the cut-off is not known yet, except to the finding's own side.
+_DECISION_KNOWN = (
+    "EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = observations_confirmation.finding_id"
+    f" AND (f.observer_id = {MEMBER} OR"
+    f" {known('f.water_id', 'observations_confirmation.created_at', 'f.scope')}))"
+)
+_PICTURE_KNOWN = (
+    f"(o.observer_id = {MEMBER}"
+    f" OR {known(water_of('o.spot_id'), 'observations_picture.created_at', 'o.scope')})"
+)
+_FIRST_CUT_OFF = f"(SELECT min(value::timestamptz) FROM jsonb_each_text({FROZEN}))"
+_HISTORY_EXACT = _exact("observations_history")
+_HISTORY_WATER = water_of("observations_history.spot_id")
+_OWN_HISTORY = f"(observations_history.scope = ANY ({SIDE}) OR (scope = 'club' AND scope = ANY ({KEPT})))"
 
 TABLES = [
     Table("observations_species", insert="true", update="true", private=False),
@@ -47,7 +74,8 @@ TABLES = [
     ),
     Table(
         "observations_observation",
-        select=f"observer_id = {MEMBER} OR ({_IN_SCOPE} AND {_LOOK_EXACT})",
+        select=f"observer_id = {MEMBER}"
+        f" OR ({_scope_known('observations_observation', 'received_at')} AND {_LOOK_EXACT})",
         insert=f"({_MAY_LOG}) OR ({_MAY_IMPORT})",
         update=f"observer_id = {MEMBER}",
         update_columns=("withdrawn_at", "trip_id"),
@@ -65,12 +93,13 @@ TABLES = [
     Table("observations_presentation", select=_look(), insert=_OWN_LOOK),
     Table(
         "observations_picture",
-        select=f"{_look()} OR EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id)",
+        select=f"{_look(_PICTURE_KNOWN)} OR EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id"
+        f" AND {known('f.water_id', 'observations_picture.created_at', 'f.scope')})",
         insert=_OWN_LOOK,
     ),
     Table(
         "observations_confirmation",
-        select="EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id)",
+        select=_DECISION_KNOWN,
         insert=f"(checker_id = {MEMBER} AND {_CHECKER}"
         " AND EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id))"
         f" OR ('organisers' = ANY ({AUDIENCES}) AND EXISTS (SELECT 1 FROM observations_finding f"
@@ -83,16 +112,30 @@ TABLES = [
         insert=f"checker_id = {MEMBER} AND {_CHECKER} AND EXISTS (SELECT 1 FROM observations_finding f"
         f" WHERE f.id = finding_id AND f.observer_id <> {MEMBER})",
     ),
-    Table("observations_refit", select=_MEMBER, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
+    # A fit made after a cut-off rests on looks that a frozen member may not know of.
+    Table(
+        "observations_refit",
+        select=f"{_MEMBER} AND ({FROZEN} IS NULL OR finished_at <= {_FIRST_CUT_OFF})",
+        worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
+    ),
     Table(
         "observations_reliability",
-        select=f"({_MEMBER} AND observer_id IS NULL) OR observer_id = {MEMBER}",
+        select=f"(({_MEMBER} AND observer_id IS NULL) OR observer_id = {MEMBER})"
+        " AND EXISTS (SELECT 1 FROM observations_refit r WHERE r.id = observations_reliability.refit_id)",
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),
     Table(
         "observations_history",
-        select=f"(edition = 'live' AND {_IN_SCOPE} AND {_exact('observations_history')})"
-        f" OR (edition = 'published' AND scope = 'club' AND {sees('observations_history.spot_id', Level.WATER)})",
+        # Live for exact viewers. Where the water is frozen for them: what was live at the cut-off, until the
+        # worker touches it and lays the frozen edition beside it. Published for everybody else; while a
+        # cut-off is on, nothing of that water is published.
+        select="CASE edition"
+        f" WHEN 'live' THEN {_HISTORY_EXACT} AND "
+        + thawed_or(_HISTORY_WATER, f"({_OWN_HISTORY} AND computed_at <= {{at}})", _IN_SCOPE)
+        + f" WHEN 'frozen' THEN {_HISTORY_EXACT} AND "
+        + thawed_or(_HISTORY_WATER, f"({_OWN_HISTORY} AND cutoff_at = {{at}})", "false")
+        + f" ELSE scope = 'club' AND {sees('observations_history.spot_id', Level.WATER)}"
+        f" AND {known(_HISTORY_WATER, 'computed_at')} END",
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
@@ -142,6 +185,7 @@ TRIGGERS = [
         END IF;
         NEW.observer_id := look.observer_id;
         NEW.scope := look.scope;
+        SELECT water_id INTO NEW.water_id FROM spots_spot WHERE id = look.spot_id;
         IF TG_OP = 'INSERT' THEN NEW.verified_at := NULL; NEW.corrected_species_id := NULL; END IF;
         RETURN NEW;
     END $$

@@ -11,19 +11,20 @@ from django.db import connection
 from club.models import Club, Level
 from club.viewer import Viewer
 from observations.models import History
-from spots.precision import WITH_SHOWN, ReleasedSpot
+from spots.precision import ReleasedSpot, with_shown
 
 GRADES = ("called", "seen", "landed", "verified")
 
 # The widest scope first. A policy has already left only scopes of the reader's own.
 _WIDEST = "CASE WHEN h.scope LIKE 'member:%%' THEN 0 WHEN h.scope LIKE 'team:%%' THEN 1 ELSE 2 END"
 
-# Exact viewers read what is live; everybody else what was last published. Those who are not members read of
-# species that were verified there, and of nothing else.
+# Members who see a spot exactly read what is live, or frozen for them; everybody else what was last
+# published. Those who are not members read of species that were verified there, and of nothing else.
 _READABLE = f"""
-    (shown.level = {Level.EXACT} AND h.edition = 'live' OR shown.level < {Level.EXACT} AND h.edition = 'published')
-    AND (%(member)s OR h.verified > 0)
+    (shown.level = {Level.EXACT} AND %(member)s) = (h.edition <> 'published') AND (%(member)s OR h.verified > 0)
 """
+# Of a scope, what is frozen for the reader comes before what was live at the cut-off.
+_FROZEN_FIRST = "h.edition"
 
 
 def histories(spot: ReleasedSpot, viewer: Viewer) -> list[History]:
@@ -33,13 +34,13 @@ def histories(spot: ReleasedSpot, viewer: Viewer) -> list[History]:
 
 def histories_of(spots: Iterable[ReleasedSpot], viewer: Viewer) -> dict[uuid.UUID, list[History]]:
     """Return the history rows of several released spots, each list likeliest species first."""
-    edition = {
-        spot.id: History.Edition.LIVE if spot.is_exact else History.Edition.PUBLISHED for spot in spots
-    }
+    published = {spot.id: not (spot.is_exact and viewer.is_member) for spot in spots}
     out: dict[uuid.UUID, dict[str, History]] = {}
-    rows = History.objects.filter(spot_id__in=list(edition)).select_related("species")
-    for row in sorted(rows, key=lambda row: (_width(row.scope), row.pk)):
-        if row.edition != edition[row.spot_id] or (not viewer.is_member and row.verified == 0):
+    rows = History.objects.filter(spot_id__in=list(published)).select_related("species")
+    for row in sorted(rows, key=lambda row: (_width(row.scope), row.edition, row.pk)):
+        if (row.edition == History.Edition.PUBLISHED) != published[row.spot_id]:
+            continue
+        if not viewer.is_member and row.verified == 0:
             continue
         out.setdefault(row.spot_id, {}).setdefault(row.species_id, row)
     return {
@@ -65,9 +66,7 @@ class ChartFilter:
     offset: int = 0
 
 
-_CHART = (
-    WITH_SHOWN
-    + f""",
+_CHART = f""",
 readable AS (
     SELECT DISTINCT ON (h.spot_id, h.species_id) h.*,
         CASE WHEN h.verified > 0 THEN 'verified' WHEN h.landed > 0 THEN 'landed' WHEN h.seen > 0 THEN 'seen'
@@ -75,7 +74,7 @@ readable AS (
         h.months -> (%(season)s - 1) AS month
     FROM observations_history h JOIN shown ON shown.id = h.spot_id
     WHERE (%(species)s = '' OR h.species_id = %(species)s) AND {_READABLE}
-    ORDER BY h.spot_id, h.species_id, {_WIDEST}, h.id
+    ORDER BY h.spot_id, h.species_id, {_WIDEST}, {_FROZEN_FIRST}, h.id
 ),
 told AS (
     SELECT spot_id, species_id, last_verified, edition,
@@ -125,7 +124,6 @@ SELECT count(*) > %(limit)s, COALESCE(json_agg(json_build_object(
     )) ORDER BY label, id) FILTER (WHERE row_number <= %(limit)s), '[]'::json)::text
 FROM (SELECT page.*, row_number() OVER (ORDER BY label, id) FROM page) numbered
 """
-)
 
 
 def chart_features(wanted: ChartFilter, viewer: Viewer) -> tuple[str, bool]:
@@ -150,7 +148,7 @@ def chart_features(wanted: ChartFilter, viewer: Viewer) -> tuple[str, bool]:
         "ha_per_hour": club.search_ha_per_hour if club else 20.0,
     }
     with connection.cursor() as cursor:
-        cursor.execute(_CHART, parameters)
+        cursor.execute(with_shown() + _CHART, parameters)
         more, text = cursor.fetchone()
     return text, more
 

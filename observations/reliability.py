@@ -142,16 +142,21 @@ def _pair(values: Any) -> list[float | None]:
     return [_number(values[0]), _number(values[1])]
 
 
-def save_reliability(refit: Refit, rows: Sequence[Reliability]) -> None:
-    """Put the new rows in place of the old; inside the swap of the refit."""
+def save_reliability(refit: Refit, rows: Sequence[Reliability], kept: Sequence[int] = ()) -> None:
+    """Put the new rows in place of the old; inside the swap of the refit. Those of the refits `kept` stay."""
     for row in rows:
         row.refit = refit
-    Reliability.objects.all().delete()
+    Reliability.objects.exclude(refit__in=kept).delete()
     Reliability.objects.bulk_create(rows, batch_size=200)
+
+
+def current_refit() -> Refit | None:
+    """Return the newest fit that the caller may know of: for a frozen member, that of their cut-off."""
+    return Refit.objects.order_by("-finished_at", "-id").first()
 
 
 def readable() -> list[Reliability]:
     """Return what the caller may read: the club's tables first, then their own, methods in a fixed order."""
     order = {method: number for number, method in enumerate((*CALL_METHODS, ""))}
-    rows = Reliability.objects.filter(refit__is_current=True).select_related("refit")
+    rows = Reliability.objects.filter(refit=current_refit()).select_related("refit")
     return sorted(rows, key=lambda row: (row.observer_id is not None, row.drawn_only, order[row.method]))

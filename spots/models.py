@@ -202,6 +202,7 @@ class Sheet(models.Model):
         max_length=200, blank=True, help_text="Reference of the water owner's permission."
     )
     notes = models.TextField(blank=True)
+    updated_at = models.DateTimeField(default=timezone.now, editable=False)
 
     class Meta:
         constraints = [
@@ -247,6 +248,31 @@ class Position(models.Model):
         return f"position of {self.spot_id}"
 
 
+class Past(models.Model):
+    """What a spot's row, sheet or position said before a change made while an event's cut-off is on.
+
+    Written by triggers; read instead of the newer row by those for whom the water is frozen.
+    """
+
+    class Kind(models.TextChoices):
+        SPOT = "spot", "spot"
+        SHEET = "sheet", "sheet"
+        POSITION = "position", "position"
+
+    id = models.BigAutoField(primary_key=True)
+    spot = models.ForeignKey(Spot, on_delete=models.CASCADE, related_name="+")
+    kind = models.CharField(max_length=10, choices=Kind.choices)
+    until = models.DateTimeField(help_text="When the newer row took its place.")
+    row = models.JSONField()
+    point = models.PointField(null=True)
+
+    class Meta:
+        indexes = [models.Index(fields=["spot", "kind", "until"])]
+
+    def __str__(self) -> str:
+        return f"{self.kind} of {self.spot_id} until {self.until:%d %b %Y %H:%M}"
+
+
 class SpotZone(models.Model):
     """The zone a spot was published in, for each rung of the ladder. Sticky."""
 
@@ -277,6 +303,12 @@ class Grant(models.Model):
     ends_at = models.DateTimeField(null=True, blank=True)
     # The spot's owner, repeated here so that the policy on grants need not look at spots, whose policy looks here.
     owner = models.TextField()
+    # Its water, repeated for the same reason.
+    water = models.ForeignKey(Water, editable=False, on_delete=models.CASCADE, related_name="+")
+    # Since when this sight was given, and when a wider one took its place: a frozen viewer sees by what was
+    # known at the cut-off (spots/granting.py).
+    known_at = models.DateTimeField(default=timezone.now)
+    replaced_at = models.DateTimeField(null=True, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
     created_by = models.ForeignKey(Member, null=True, on_delete=models.SET_NULL, related_name="+")
 

@@ -1,16 +1,22 @@
 """Rights of the web and worker roles on waters and spots."""
 
 from club.models import Level
-from club.rls import AUDIENCES, Table
+from club.rls import AUDIENCES, FROZEN, MOMENT, Table
 from spots import event_policies
-from spots.rules import owns, owns_spot, sees
+from spots.rules import known, owns, owns_spot, sees, water_of
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
 
 
 def _exact(table: str) -> str:
-    return f"{owns_spot(f'{table}.spot_id')} OR {sees(f'{table}.spot_id', Level.EXACT)}"
+    return f"({owns_spot(f'{table}.spot_id')} OR {sees(f'{table}.spot_id', Level.EXACT)})"
+
+
+def _exact_as_known(table: str) -> str:
+    """Of a row that can change: not the newer one for those who see the water as it stood before."""
+    mine = f"(SELECT s.owner FROM spots_spot s WHERE s.id = {table}.spot_id)"
+    return f"{_exact(table)} AND {known(water_of(f'{table}.spot_id'), f'{table}.updated_at', mine)}"
 
 
 def _own(table: str) -> str:
@@ -36,7 +42,9 @@ TABLES = [
     Table("spots_term", insert=_ORGANISER, update=_ORGANISER),
     Table(
         "spots_spot",
-        select=f"{owns('owner')} OR {sees('spots_spot.id', Level.WATER)}",
+        # An organiser owns the club's spots, and may be frozen: what the club adds then is not there yet.
+        select=f"({owns('owner')} AND {known('spots_spot.water_id', 'spots_spot.created_at', 'spots_spot.owner')})"
+        f" OR {sees('spots_spot.id', Level.WATER)}",
         insert=f"{owns('owner')} AND {_MEMBER}",
         update=owns("owner"),
         delete=owns("owner"),
@@ -52,18 +60,25 @@ TABLES = [
     ),
     Table(
         "spots_sheet",
-        select=_exact("spots_sheet"),
+        select=_exact_as_known("spots_sheet"),
         insert=_own("spots_sheet"),
         update=_own("spots_sheet"),
         delete=_own("spots_sheet"),
     ),
     Table(
         "spots_position",
-        select=_exact("spots_position"),
+        select=_exact_as_known("spots_position"),
         insert=_own("spots_position"),
         update=_own("spots_position"),
         delete=_own("spots_position"),
         worker=(),
+    ),
+    Table(
+        "spots_past",
+        # The spot's own row is for whoever sees the spot at all; the others for exact viewers.
+        select=f"{FROZEN} IS NOT NULL AND CASE kind WHEN 'spot' THEN {sees('spots_past.spot_id', Level.WATER)}"
+        f" ELSE {_exact('spots_past')} END",
+        worker=("SELECT", "DELETE"),
     ),
     Table(
         "spots_spotzone",
@@ -75,6 +90,15 @@ TABLES = [
     *event_policies.TABLES,
 ]
 
+
+def _keeps_past(table: str, kind: str, key: str) -> list[str]:
+    return [
+        f"DROP TRIGGER IF EXISTS keep_past ON {table}",
+        f"CREATE TRIGGER keep_past AFTER UPDATE ON {table} FOR EACH ROW WHEN (OLD.* IS DISTINCT FROM NEW.*)"
+        f" EXECUTE FUNCTION spots_keep_past('{kind}', '{key}')",
+    ]
+
+
 # A grant must not be laid under another owner than its spot's: its policy trusts that column.
 TRIGGERS = [
     "ALTER TABLE spots_spot DROP CONSTRAINT IF EXISTS spot_owner_key",
@@ -85,13 +109,38 @@ TRIGGERS = [
     CREATE OR REPLACE FUNCTION spots_grant_owner() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER
     SET search_path = public, pg_temp AS $$
     BEGIN
-        SELECT owner INTO NEW.owner FROM spots_spot WHERE id = NEW.spot_id;
+        SELECT owner, water_id INTO NEW.owner, NEW.water_id FROM spots_spot WHERE id = NEW.spot_id;
         RETURN NEW;
     END $$
     """,
     "DROP TRIGGER IF EXISTS grant_owner ON spots_grant",
     "CREATE TRIGGER grant_owner BEFORE INSERT OR UPDATE ON spots_grant FOR EACH ROW"
     " EXECUTE FUNCTION spots_grant_owner()",
+    # What a website may not say of a grant: that it was given before it was, or that a wider one is the old.
+    f"""
+    CREATE OR REPLACE FUNCTION spots_grant_known() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        IF current_user <> 'tallow_web' THEN
+            RETURN NEW;
+        END IF;
+        IF TG_OP = 'INSERT' THEN
+            NEW.known_at := {MOMENT};
+            RETURN NEW;
+        END IF;
+        IF (NEW.spot_id, NEW.audience, NEW.known_at) IS DISTINCT FROM (OLD.spot_id, OLD.audience, OLD.known_at)
+            OR NEW.level IS DISTINCT FROM OLD.level AND NOT COALESCE(NEW.level <= OLD.level, NEW.level = 0, false)
+            OR COALESCE(NEW.starts_at, '-infinity') < COALESCE(OLD.starts_at, '-infinity')
+            OR COALESCE(NEW.ends_at, 'infinity') > COALESCE(OLD.ends_at, 'infinity')
+            OR OLD.replaced_at IS NOT NULL THEN
+            RAISE insufficient_privilege USING MESSAGE = 'A wider grant is a new one.';
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS grant_known ON spots_grant",
+    "CREATE TRIGGER grant_known BEFORE INSERT OR UPDATE ON spots_grant FOR EACH ROW"
+    " EXECUTE FUNCTION spots_grant_known()",
     """
     CREATE OR REPLACE FUNCTION spots_owner_changed() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER
     SET search_path = public, pg_temp AS $$
@@ -103,5 +152,45 @@ TRIGGERS = [
     "DROP TRIGGER IF EXISTS owner_changed ON spots_spot",
     "CREATE TRIGGER owner_changed AFTER UPDATE OF owner ON spots_spot FOR EACH ROW"
     " WHEN (OLD.owner IS DISTINCT FROM NEW.owner) EXECUTE FUNCTION spots_owner_changed()",
+    # Whatever changes of a place while a cut-off is on for its water is kept as it was, for the frozen.
+    f"""
+    CREATE OR REPLACE FUNCTION spots_keep_past() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path = public, pg_temp AS $$
+    DECLARE
+        now timestamptz := COALESCE({MOMENT}, clock_timestamp());
+        key uuid := (to_jsonb(OLD) ->> TG_ARGV[1])::uuid;
+    BEGIN
+        INSERT INTO spots_past (spot_id, kind, until, row, point)
+        SELECT key, TG_ARGV[0], now, to_jsonb(OLD) - 'point',
+            CASE WHEN TG_ARGV[0] = 'position'
+                THEN (jsonb_populate_record(NULL::spots_position, to_jsonb(OLD))).point END
+        FROM spots_spot s WHERE s.id = key AND EXISTS (
+            SELECT 1 FROM spots_event e WHERE e.water_id = s.water_id AND e.cutoff_at <= now AND e.ends_at > now);
+        RETURN NULL;
+    END $$
+    """,
+    *_keeps_past("spots_spot", "spot", "id"),
+    *_keeps_past("spots_sheet", "sheet", "spot_id"),
+    *_keeps_past("spots_position", "position", "spot_id"),
+    # When a sheet or a position last changed is the database's to say.
+    f"""
+    CREATE OR REPLACE FUNCTION spots_touched() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        IF TG_OP = 'UPDATE' OR current_user = 'tallow_web' THEN
+            NEW.updated_at := COALESCE({MOMENT}, clock_timestamp());
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    *(
+        statement
+        for table in ("spots_sheet", "spots_position")
+        for statement in (
+            f"DROP TRIGGER IF EXISTS touched ON {table}",
+            f"CREATE TRIGGER touched BEFORE INSERT OR UPDATE ON {table} FOR EACH ROW"
+            " EXECUTE FUNCTION spots_touched()",
+        )
+    ),
     *event_policies.TRIGGERS,
 ]

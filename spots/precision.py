@@ -15,7 +15,8 @@ from django.db import connection
 from django.http import Http404
 
 from club.models import Level
-from club.rls import AUDIENCES
+from club.rls import AUDIENCES, FROZEN
+from club.viewer import current_freeze
 from spots.rules import IN_FORCE, LEVEL, POLICY_OF_GRANT
 
 ONLY_YOU, TEAM_ONLY, SHARED = "only you", "team only", ""
@@ -35,32 +36,76 @@ sight AS (
 )"""
 
 # One row a spot, each column nothing unless the level gives it.
-_SHOWN = f"""
+_SHOWN = """
 shown AS (
     SELECT s.id, s.water_id, s.number, sight.level, s.paused_at IS NOT NULL AS paused,
-        CASE WHEN sight.level = {Level.EXACT} THEN sh.name END AS name,
+        CASE WHEN sight.level = {exact} THEN sh.name END AS name,
         s.alias,
-        CASE sight.level WHEN {Level.EXACT} THEN sh.cover WHEN {Level.AREA} THEN s.area_cover ELSE '' END AS cover,
+        CASE sight.level WHEN {exact} THEN sh.cover WHEN {area} THEN s.area_cover ELSE '' END AS cover,
         sh.structure, sh.depth_min_m, sh.depth_max_m, sh.provenance, sh.placed_on, sh.notes, sh.permission,
         zone.id AS zone_id, zone.water_ha AS zone_ha, zone.number AS zone_number,
         CASE WHEN pos.point IS NOT NULL THEN pos.point ELSE zone.squares END AS shown_geometry,
         CASE
-            WHEN sight.level = {Level.EXACT} AND pos.point IS NOT NULL THEN 'exact'
+            WHEN sight.level = {exact} AND pos.point IS NOT NULL THEN 'exact'
             WHEN zone.id IS NOT NULL THEN 'area'
             ELSE 'water'
         END AS precision,
-        CASE WHEN sight.level = {Level.EXACT} THEN s.owner = ANY ({AUDIENCES}) ELSE false END AS owned,
-        CASE WHEN sight.level = {Level.EXACT} THEN s.scope ELSE '' END AS scope
-    FROM spots_spot s
-    JOIN sight ON sight.spot_id = s.id AND sight.level > {Level.HIDDEN}
-    LEFT JOIN spots_sheet sh ON sh.spot_id = s.id AND sight.level = {Level.EXACT}
-    LEFT JOIN spots_position pos ON pos.spot_id = s.id AND sight.level = {Level.EXACT}
+        CASE WHEN sight.level = {exact} THEN s.owner = ANY ({audiences}) ELSE false END AS owned,
+        CASE WHEN sight.level = {exact} THEN s.scope ELSE '' END AS scope
+    FROM {spot} s
+    JOIN sight ON sight.spot_id = s.id AND sight.level > {hidden}
+    LEFT JOIN {sheet} sh ON sh.spot_id = s.id AND sight.level = {exact}
+    LEFT JOIN {position} pos ON pos.spot_id = s.id AND sight.level = {exact}
     LEFT JOIN spots_spotzone sz
-        ON sz.spot_id = s.id AND sight.level = {Level.AREA} AND sz.minimum_ha = sight.minimum_ha
+        ON sz.spot_id = s.id AND sight.level = {area} AND sz.minimum_ha = sight.minimum_ha
     LEFT JOIN spots_zone zone ON zone.id = sz.zone_id
 )"""
 
-WITH_SHOWN = f"WITH {_SIGHT}, {_SHOWN}"
+
+def _shown(spot: str, sheet: str, position: str) -> str:
+    body = _SHOWN.format(
+        spot=spot,
+        sheet=sheet,
+        position=position,
+        audiences=AUDIENCES,
+        hidden=int(Level.HIDDEN),
+        area=int(Level.AREA),
+        exact=int(Level.EXACT),
+    )
+    return f"WITH {_SIGHT}, {body}"
+
+
+def _before(kind: str) -> str:
+    """Return what a row said before its first change after the viewer's cut-off on its water."""
+    at = f"({FROZEN} ->> of.water_id::text)::timestamptz"
+    return (
+        "SELECT DISTINCT ON (p.spot_id) p.spot_id, p.row, p.point FROM spots_past p"
+        f" JOIN spots_spot of ON of.id = p.spot_id WHERE p.kind = '{kind}' AND p.until > {at}"
+        " ORDER BY p.spot_id, p.until, p.id"
+    )
+
+
+# Where the newer row is hidden (policies.py), the older one takes its place. A spot's own row cannot be
+# hidden: what may have changed on it is taken from the older one, a pause since from nowhere.
+_NOW = _shown("spots_spot", "spots_sheet", "spots_position")
+_AT_CUT_OFF = _shown(
+    f"""(SELECT n.id, n.water_id, n.number, n.owner, n.scope,
+        COALESCE(o.row ->> 'alias', n.alias) AS alias, COALESCE(o.row ->> 'area_cover', n.area_cover) AS area_cover,
+        CASE WHEN o.row IS NULL THEN n.paused_at ELSE (o.row ->> 'paused_at')::timestamptz END AS paused_at
+        FROM spots_spot n LEFT JOIN ({_before("spot")}) o ON o.spot_id = n.id)""",
+    f"""(SELECT * FROM spots_sheet UNION ALL
+        SELECT (jsonb_populate_record(NULL::spots_sheet, o.row)).* FROM ({_before("sheet")}) o
+        WHERE NOT EXISTS (SELECT 1 FROM spots_sheet n WHERE n.spot_id = o.spot_id))""",
+    f"""(SELECT spot_id, point FROM spots_position UNION ALL
+        SELECT o.spot_id, o.point FROM ({_before("position")}) o
+        WHERE NOT EXISTS (SELECT 1 FROM spots_position n WHERE n.spot_id = o.spot_id))""",
+)
+
+
+def with_shown() -> str:
+    """Return the SQL of `WITH sight, shown` for the current viewer: the one place where places come out."""
+    return _AT_CUT_OFF if current_freeze().waters else _NOW
+
 
 _COLUMNS = (
     "id, water_id, number, level, paused, name, alias, cover, structure, depth_min_m, depth_max_m, provenance,"
@@ -127,7 +172,7 @@ def released_spots(
         where.append("id = ANY (%s)")
         parameters.append(list(ids))  # type: ignore[arg-type]
     sql = (
-        f"{WITH_SHOWN} SELECT {_COLUMNS} FROM shown WHERE {' AND '.join(where)}"
+        f"{with_shown()} SELECT {_COLUMNS} FROM shown WHERE {' AND '.join(where)}"
         " ORDER BY water_id, COALESCE(name, nullif(alias, ''), 'Spot ' || number), id"
     )
     with connection.cursor() as cursor:

@@ -5,13 +5,20 @@ that forgot to ask gets nothing.
 """
 
 from club.models import Level
-from club.rls import AUDIENCES, MOMENT
+from club.rls import AUDIENCES, KEPT, MOMENT, SIDE, thawed_or
 
-# A grant counts for the viewer now. Time rules are evaluated when read: no job to miss.
+# A grant counts for the viewer now. Time rules are evaluated when read: no job to miss. Where the water is
+# frozen it must have counted at the cut-off, for somebody who was in its audience then; what the viewer's
+# own side gives counts as ever. An end, and a narrowing, hold at once for everybody.
+_STARTED = f"(g.starts_at IS NULL OR g.starts_at <= {MOMENT})"
+_NOW = f"(g.replaced_at IS NULL AND {_STARTED})"
+_AT_CUT_OFF = (
+    f"(CASE WHEN g.owner = ANY ({SIDE}) THEN {_NOW} ELSE g.audience = ANY ({KEPT}) AND g.known_at <= {{at}}"
+    " AND (g.replaced_at IS NULL OR g.replaced_at > {at}) AND (g.starts_at IS NULL OR g.starts_at <= {at}) END)"
+)
 IN_FORCE = (
-    f"g.audience = ANY ({AUDIENCES})"
-    f" AND (g.starts_at IS NULL OR g.starts_at <= {MOMENT})"
-    f" AND (g.ends_at IS NULL OR g.ends_at > {MOMENT})"
+    f"g.audience = ANY ({AUDIENCES}) AND (g.ends_at IS NULL OR g.ends_at > {MOMENT})"
+    f" AND {thawed_or('g.water_id', _AT_CUT_OFF, _NOW)}"
 )
 
 # The level a grant gives: the owner's word or else the organiser's default, never above the ceiling. Teams
@@ -35,6 +42,20 @@ def sees(spot_id: str, level: int, extra: str = "") -> str:
 def owns(owner: str) -> str:
     """Return the condition that the viewer owns what carries the audience key `owner`."""
     return f"{owner} = ANY ({AUDIENCES})"
+
+
+def known(water: str, since: str, owner: str = "''") -> str:
+    """Return the condition that what happened at `since` on a water is known to the viewer.
+
+    It is unless the water is frozen for them and it came after the cut-off from another side than theirs.
+    """
+    return thawed_or(water, f"({since} <= {{at}} OR {owner} = ANY ({SIDE}))")
+
+
+def water_of(spot_id: str) -> str:
+    """Return the SQL expression of a visible spot's water."""
+    _qualified(spot_id)
+    return f"(SELECT w.water_id FROM spots_spot w WHERE w.id = {spot_id})"
 
 
 def owns_spot(spot_id: str) -> str:
