@@ -38,7 +38,7 @@ def _entries_of(viewer: Viewer) -> list[Entry]:
     """Return the viewer's entries that hold: not withdrawn, or withdrawn only after the cut-off."""
     if viewer.member_id is None:
         return []
-    holds = Q(withdrawn_at=None) | Q(withdrawn_at__gt=F("event__cutoff_at"))
+    holds = Q(withdrawn_at=None) | Q(withdrawn_at__gte=F("event__cutoff_at"))
     return list(Entry.objects.filter(holds, member_id=viewer.member_id).order_by("id"))
 
 

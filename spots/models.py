@@ -267,7 +267,7 @@ class Past(models.Model):
     point = models.PointField(null=True)
 
     class Meta:
-        indexes = [models.Index(fields=["spot", "kind", "until"])]
+        indexes = [models.Index(fields=["spot", "kind", "until"], name="spots_past_of_a_spot")]
 
     def __str__(self) -> str:
         return f"{self.kind} of {self.spot_id} until {self.until:%d %b %Y %H:%M}"
