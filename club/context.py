@@ -19,7 +19,7 @@ def _pages(viewer: Viewer) -> list[tuple[str, str]]:
         pages.append(("Log", "/log/"))
     if viewer.is_checker:
         pages.append(("Proofs", "/proofs/"))
-    pages.append(("Waters", "/waters/"))
+    pages += [("Events", "/events/"), ("Waters", "/waters/")]
     if viewer.is_member:
         pages += [("Import", "/import/"), ("Club", "/club/")]
     return pages

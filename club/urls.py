@@ -11,4 +11,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("observations.api_urls")),
     path("", include("observations.log_urls")),
     path("", include("observations.files_urls")),
+    path("", include("observations.event_urls")),
 ]

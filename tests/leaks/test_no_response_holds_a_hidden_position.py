@@ -7,7 +7,7 @@ import io
 import re
 import uuid
 from collections.abc import Callable, Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
@@ -21,6 +21,7 @@ from observations.models import Finding, Observation
 from observations.pictures import clean_picture, store
 from tests.conftest import PERSONAS, Cast, Places, found, look, see, sonar
 from tests.leaks.positions import Canary, finds
+from tests.spots.event_kit import enter, make_event
 
 UNKNOWN = uuid.UUID("00000000-0000-4000-8000-000000000000")
 
@@ -128,6 +129,26 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "api/reliability/": lambda ids: [("/api/reliability/", None)],
     "api/species/": lambda ids: [("/api/species/", None)],
     "api/trips/": lambda ids: [("/api/trips/", None)],
+    # Events
+    "events/": lambda ids: [("/events/", None)],
+    "events/new/": lambda ids: [("/events/new/", None)],
+    "events/<uuid:key>/": lambda ids: [(f"/events/{key}/", None) for key in (*ids["events"], UNKNOWN)],
+    "events/<uuid:key>/edit/": lambda ids: [
+        (f"/events/{key}/edit/", None) for key in (*ids["events"], UNKNOWN)
+    ],
+    "events/<uuid:key>/delete/": lambda ids: [(f"/events/{UNKNOWN}/delete/", {})],
+    "events/<uuid:key>/enter/": lambda ids: [
+        (f"/events/{key}/enter/", {"team": ""}) for key in (*ids["events"], UNKNOWN)
+    ],
+    "events/<uuid:key>/late/": lambda ids: [
+        (f"/events/{key}/late/", None) for key in (*ids["events"], UNKNOWN)
+    ],
+    "events/<uuid:key>/entries/<uuid:entry_id>/withdraw/": lambda ids: [
+        (f"/events/{ids['events'][0]}/entries/{UNKNOWN}/withdraw/", {})
+    ],
+    "events/<uuid:key>/entries/<uuid:entry_id>/accept/": lambda ids: [
+        (f"/events/{ids['events'][0]}/entries/{UNKNOWN}/accept/", {})
+    ],
     # Accounts
     "account/": lambda ids: [("/account/", None)],
     "account/password/": lambda ids: [("/account/password/", {})],
@@ -222,7 +243,26 @@ def ids(cast: Cast, places: Places) -> Ids:
         "picture": picture.pk,
         "member": cast.member.pk,
         "team": cast.alder.pk,
+        "events": _events(cast, places, now),
     }
+
+
+def _events(cast: Cast, places: Places, now: datetime) -> list[uuid.UUID]:
+    """One event that comes, and one past its cut-off, with an angler of each team entered."""
+    made = []
+    for days in (5, -1):
+        event = make_event(
+            places.club.water,
+            fishing_from=(now + timedelta(days=8)).date(),
+            fishing_until=(now + timedelta(days=9)).date(),
+            cutoff_at=now + timedelta(days=days),
+            ends_at=now + timedelta(days=10),
+            deputy=cast.newcomer,
+        )
+        for person, team in ((cast.captain, cast.alder), (cast.rival, cast.bittern)):
+            enter(event, person, team, entered_at=now - timedelta(days=2))
+        made.append(event.pk)
+    return made
 
 
 def ask(client: Client, path: str, body: dict[str, Any] | None) -> bytes:

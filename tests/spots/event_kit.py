@@ -16,7 +16,7 @@ def make_event(water: Water, **more: Any) -> Event:
     fields: dict[str, Any] = {
         "name": "Autumn Open",
         "water": water,
-        "target": "largemouth_bass",
+        "target": "largemouth-bass",
         "fishing_from": ENDS.date() - timedelta(days=1),
         "fishing_until": ENDS.date(),
         "cutoff_at": CUTOFF,
