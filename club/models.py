@@ -272,11 +272,20 @@ class Club(models.Model):
     # The digest of the one-time key that lets the first organiser in; empty once it has been used.
     setup_key_digest = models.CharField(max_length=64, blank=True)
     search_ha_per_hour = models.FloatField(default=20.0)
+    openings_per_day = models.PositiveIntegerField(
+        default=40,
+        verbose_name="New positions a day",
+        help_text="How many exact positions that are new to them a member may open in one day.",
+    )
 
     class Meta:
         constraints = [
             models.CheckConstraint(name="one_club", condition=Q(id=1)),
             models.CheckConstraint(name="searching_takes_time", condition=Q(search_ha_per_hour__gt=0)),
+            models.CheckConstraint(
+                name="openings_per_day_possible",
+                condition=Q(openings_per_day__gte=1, openings_per_day__lte=100_000),
+            ),
         ]
 
     def __str__(self) -> str:

@@ -34,6 +34,7 @@ from observations.jobs import wake
 from observations.models import EchoGroup, Method, Observation, Species, Trip, band_of
 from observations.services import FindingDraft, GroupDraft, LookDraft, record_look
 from observations.withdrawing import withdraw_look
+from spots.disclosure_models import Channel
 from spots.models import Spot, Water
 from spots.precision import released_spots
 
@@ -79,7 +80,7 @@ def uuid_of(values: dict[str, str], name: str) -> uuid.UUID | None:
 
 def draft_of(data: dict[str, Any], request: Request) -> LookDraft:
     """Return the draft of a checked body. What the caller may not see is answered like what never was."""
-    spots = released_spots(ids=[data["spot_id"]])
+    spots = released_spots(ids=[data["spot_id"]], channel=Channel.UNSEEN)
     if not spots or not spots[0].is_exact:
         raise ValidationError({"spot": [NO_SPOT]})
     viewer = viewer_of(request)

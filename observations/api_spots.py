@@ -26,6 +26,7 @@ from observations.asof import history_as_of
 from observations.models import Species
 from observations.reading import GRADES, ChartFilter, chart_features, histories, species_payload
 from spots.api import GEOJSON
+from spots.disclosure_models import Channel
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spot
 from spots.services import CLUB, SpotDraft, create_spot
@@ -86,11 +87,16 @@ class SpotMade(SpotOut):
 
 
 class SpotsOut(serializers.Serializer[Any]):
-    """A FeatureCollection; `next` is the address of the next page."""
+    """A FeatureCollection; `next` is the address of the next page.
+
+    `held_back` counts the features that you may see exactly, but that are shown as their zone until tomorrow
+    (00:00 UTC): you have opened as many new positions today as the club allows. Ask an organiser.
+    """
 
     type = serializers.ChoiceField(["FeatureCollection"])
     features = SpotOut(many=True)
     next = serializers.CharField(allow_null=True)
+    held_back = serializers.IntegerField(min_value=0)
 
 
 def spot_feature(spot: ReleasedSpot, water_name: str) -> dict[str, Any]:
@@ -103,6 +109,7 @@ def spot_feature(spot: ReleasedSpot, water_name: str) -> dict[str, Any]:
         "zone_ha": None if spot.zone_ha is None else round(spot.zone_ha, 1),
         "sharing": spot.sharing or None,
         "paused": spot.paused,
+        "held_back": spot.held,
     }
     if spot.is_exact:
         properties |= {
@@ -184,7 +191,7 @@ _QUERY = [
 
 
 def _still_exact(request: Request, answer: Any) -> None:
-    if not released_spot(uuid.UUID(answer["id"])).is_exact:
+    if not released_spot(uuid.UUID(answer["id"]), channel=Channel.API).is_exact:
         raise Http404
 
 
@@ -199,12 +206,16 @@ class SpotsView(APIView):
     def get(self, request: Request) -> HttpResponse:
         """List the spots you may see, as a GeoJSON FeatureCollection (RFC 7946). No `bbox` and no count."""
         wanted = parse_filter(request)
-        features, more = chart_features(wanted, viewer_of_request(request))
+        channel = Channel.CHART if request.query_params.get("view") == "chart" else Channel.API
+        page = chart_features(wanted, viewer_of_request(request), channel)
         following = "null"
-        if more:
+        if page.more:
             query = {**request.query_params.dict(), "offset": str(wanted.offset + wanted.limit)}
             following = json.dumps(f"/api/spots/?{urlencode(query)}")
-        body = f'{{"type":"FeatureCollection","features":{features},"next":{following}}}'
+        body = (
+            f'{{"type":"FeatureCollection","features":{page.features},"next":{following},'
+            f'"held_back":{page.held_back}}}'
+        )
         return HttpResponse(body, content_type=GEOJSON, headers={"Cache-Control": "private, no-store"})
 
     @extend_schema(
@@ -238,7 +249,7 @@ class SpotsView(APIView):
             )
         except DjangoValidationError as error:
             raise ValidationError(error.message_dict) from error
-        feature = spot_feature(released_spot(spot.id), water.name)
+        feature = spot_feature(released_spot(spot.id, channel=Channel.API), water.name)
         return Response({**feature, "warnings": warnings}, status=status.HTTP_201_CREATED)
 
 
@@ -249,7 +260,7 @@ class SpotView(APIView):
     def get(self, request: Request, key: uuid.UUID) -> Response:
         """Read one spot, as exactly as you may."""
         query_of(request)
-        spot = released_spot(key)
+        spot = released_spot(key, channel=Channel.API)
         return Response(spot_feature(spot, Water.objects.get(pk=spot.water_id).name))
 
 
@@ -314,7 +325,7 @@ class HistoryView(APIView):
     def get(self, request: Request, key: uuid.UUID) -> Response:
         """Read a spot's history in your widest evidence scope. Below `exact`, times are months."""
         values = query_of(request, "as_of")
-        spot = released_spot(key)
+        spot = released_spot(key, channel=Channel.UNSEEN)
         viewer = viewer_of_request(request)
         as_of = parse_as_of(values.get("as_of", ""), moment_of(request))
         rows = history_as_of(spot, viewer, as_of) if as_of else histories(spot, viewer)

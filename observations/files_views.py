@@ -16,6 +16,7 @@ from observations.files.holding import Held, forget, held, hold
 from observations.files.importer import MOST_BYTES, ImportPlan, Options, plan_import, save_import
 from observations.files.looks_csv import COLUMNS
 from observations.files.looks_export import write_looks
+from spots.disclosure_models import Channel
 from spots.files.gpx import write_gpx
 from spots.files.report import FileError
 from spots.models import Water
@@ -160,8 +161,10 @@ def _save(request: ViewedRequest, kept: Held, options: Options) -> HttpResponseB
 @require_safe
 @signed_in
 def spots_gpx(request: ViewedRequest) -> HttpResponse:
-    """The spots that the viewer sees exactly, as GPX waypoints; `?water=` takes the id or name of a water."""
-    spots = released_spots(water_id=_water_asked_for(request))
+    """The spots that the viewer sees exactly, as GPX waypoints; of `?water=`, an id or a name, or `?spot=`."""
+    spots = released_spots(
+        water_id=_water_asked_for(request), ids=_spot_asked_for(request), channel=Channel.EXPORT
+    )
     return _download(write_gpx(spots), "application/gpx+xml", "spots.gpx")
 
 
@@ -180,6 +183,16 @@ def _water_asked_for(request: ViewedRequest) -> uuid.UUID | None:
         if wanted in (str(pk), name.casefold()):
             return pk
     raise Http404
+
+
+def _spot_asked_for(request: ViewedRequest) -> list[uuid.UUID] | None:
+    wanted = request.GET.get("spot", "").strip()
+    if not wanted:
+        return None
+    try:
+        return [uuid.UUID(wanted)]
+    except ValueError:
+        raise Http404 from None
 
 
 @require_safe

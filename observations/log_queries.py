@@ -12,6 +12,7 @@ from club.models import Team
 from club.viewer import Viewer
 from observations.models import SONAR, Call, EchoGroup, Finding, Observation, Species
 from observations.services import VISIT_HOURS
+from spots.disclosure_models import Channel
 from spots.models import Sheet, Spot, Water
 from spots.precision import ReleasedSpot, released_spots
 
@@ -42,7 +43,7 @@ class OfferedSpot:
 
 def _offered(ids: list[uuid.UUID]) -> list[ReleasedSpot]:
     """Return the exact ones of these, in the given order."""
-    released = {spot.id: spot for spot in released_spots(ids=ids) if spot.is_exact}
+    released = {spot.id: spot for spot in released_spots(ids=ids, channel=Channel.UNSEEN) if spot.is_exact}
     return [released[key] for key in ids if key in released]
 
 

@@ -24,6 +24,7 @@ from observations.models import Call, Finding, Method, Observation, Picture
 from observations.pictures import MAX_PICTURES, CleanPicture, Readable, clean_picture, content_of, store
 from observations.services import record_look, species_by_code, withdraw_call
 from observations.withdrawing import why_not, withdraw_look
+from spots.disclosure_models import Channel
 from spots.models import Spot
 from spots.precision import ReleasedSpot, released_spots
 
@@ -45,7 +46,7 @@ def _exact_spot(text: str) -> ReleasedSpot | None:
         key = uuid.UUID(text)
     except ValueError:
         return None
-    spots = released_spots(ids=[key])
+    spots = released_spots(ids=[key], channel=Channel.UNSEEN)
     return spots[0] if spots and spots[0].is_exact else None
 
 

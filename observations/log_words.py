@@ -22,6 +22,7 @@ from observations.models import (
     Picture,
     Presentation,
 )
+from spots.disclosure_models import Channel
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spots
 
@@ -187,7 +188,9 @@ def in_words(looks: Iterable[Observation], units: Units) -> list[LookWords]:
     """Describe looks; each must come from `with_parts`."""
     looks = list(looks)
     spots = {
-        spot.id: spot for spot in released_spots(ids=list({look.spot_id for look in looks})) if spot.is_exact
+        spot.id: spot
+        for spot in released_spots(ids=list({look.spot_id for look in looks}), channel=Channel.UNSEEN)
+        if spot.is_exact
     }
     waters = {
         water.pk: water for water in Water.objects.filter(pk__in={spot.water_id for spot in spots.values()})

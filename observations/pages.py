@@ -19,9 +19,10 @@ from observations.models import History, Species
 from observations.reading import GRADES, ChartFilter, chart_features, grade_counts, histories
 from observations.reliability import current_refit
 from observations.words import evidence_rows, looks_at, moved_words
+from spots.disclosure_models import Channel
 from spots.minimap import minimap
-from spots.models import Position, Water
-from spots.precision import ReleasedSpot, released_spot
+from spots.models import Water
+from spots.precision import ReleasedSpot, position_of, released_spot
 
 FIRST_LOOKS = 12
 
@@ -87,7 +88,8 @@ def chart(request: ViewedRequest) -> HttpResponse:
         wanted = ChartFilter(
             water=water.id, species=chosen["species"], grade=chosen["grade"], season=_season(chosen["season"])
         )
-        features = json.loads(chart_features(wanted, request.viewer)[0])
+        page = chart_features(wanted, request.viewer, Channel.CHART)
+        features = json.loads(page.features)
         context["spots"] = [
             {**f["properties"], "id": f["id"], "species_name": codes.get(f["properties"]["species"], "")}
             for f in features
@@ -180,7 +182,7 @@ def _last_words(row: History, spot: ReleasedSpot, moment: datetime) -> tuple[str
 @public
 def spot_panel(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     """What stands here, and how sure is it?"""
-    spot = released_spot(key)
+    spot = released_spot(key, channel=Channel.UNSEEN)
     units = Units.of(request.member)
     water = Water.objects.get(pk=spot.water_id)
     rows = histories(spot, request.viewer)
@@ -237,7 +239,7 @@ def _most_telling(rows: list[History]) -> History | None:
 @public
 def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     """What has this spot really held, by season, and how sure is that today?"""
-    spot = released_spot(key)
+    spot = released_spot(key, channel=Channel.PAGE)
     units = Units.of(request.member)
     water = Water.objects.get(pk=spot.water_id)
     rows = histories(spot, request.viewer)
@@ -259,7 +261,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
                 "moved": moved_words(row, looks, units),
             }
         )
-    position = Position.objects.filter(spot_id=spot.id).first() if spot.is_exact else None
+    position = position_of(spot)
     refit = current_refit() if request.viewer.is_member else None
     context = {
         "water": water,

@@ -6,12 +6,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.db import connection
-
 from club.models import Club, Level
 from club.viewer import Viewer
 from observations.models import History
-from spots.precision import ReleasedSpot, with_shown
+from spots.disclosure_models import Channel
+from spots.precision import ReleasedSpot, release
 
 GRADES = ("called", "seen", "landed", "verified")
 
@@ -66,7 +65,7 @@ class ChartFilter:
     offset: int = 0
 
 
-_CHART = f""",
+_CHART = f"""
 readable AS (
     SELECT DISTINCT ON (h.spot_id, h.species_id) h.*,
         CASE WHEN h.verified > 0 THEN 'verified' WHEN h.landed > 0 THEN 'landed' WHEN h.seen > 0 THEN 'seen'
@@ -96,15 +95,19 @@ page AS (
     FROM shown
     JOIN spots_water w ON w.id = shown.water_id
     LEFT JOIN chosen c ON c.spot_id = shown.id
-    WHERE (%(water)s::uuid IS NULL OR shown.water_id = %(water)s::uuid)
-      AND (%(grade)s = '' OR array_position(ARRAY['called', 'seen', 'landed', 'verified'], c.grade)
+    WHERE (%(grade)s = '' OR array_position(ARRAY['called', 'seen', 'landed', 'verified'], c.grade)
            >= array_position(ARRAY['called', 'seen', 'landed', 'verified'], %(grade)s))
       AND (%(west)s::float IS NULL OR ST_Intersects(
            shown.shown_geometry, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)))
     ORDER BY label, shown.id
     LIMIT %(limit)s + 1 OFFSET %(offset)s
-)
-SELECT count(*) > %(limit)s, COALESCE(json_agg(json_build_object(
+),
+numbered AS (SELECT page.*, row_number() OVER (ORDER BY label, id) FROM page),
+leaving AS (SELECT * FROM numbered WHERE row_number <= %(limit)s)
+"""
+
+_FEATURES = f"""
+count(*) > %(limit)s, count(*) FILTER (WHERE held AND row_number <= %(limit)s), COALESCE(json_agg(json_build_object(
     'type', 'Feature',
     'id', id,
     'geometry', ST_AsGeoJSON(ST_ForcePolygonCCW(shown_geometry), 7)::json,
@@ -120,37 +123,40 @@ SELECT count(*) > %(limit)s, COALESCE(json_agg(json_build_object(
         -- Below exact, times are months.
         'last_verified', to_char(last_verified AT TIME ZONE 'UTC',
             CASE WHEN level = {Level.EXACT} THEN 'YYYY-MM-DD' ELSE 'YYYY-MM' END),
-        'paused', paused
+        'paused', paused, 'held_back', held
     )) ORDER BY label, id) FILTER (WHERE row_number <= %(limit)s), '[]'::json)::text
-FROM (SELECT page.*, row_number() OVER (ORDER BY label, id) FROM page) numbered
+FROM numbered
 """
 
 
-def chart_features(wanted: ChartFilter, viewer: Viewer) -> tuple[str, bool]:
-    """Return the GeoJSON features as PostGIS's own text, and whether there are more.
+@dataclass(frozen=True)
+class ChartPage:
+    """GeoJSON features as text, whether there are more, and how many of them the daily cap holds back."""
+
+    features: str
+    more: bool
+    held_back: int
+
+
+def chart_features(wanted: ChartFilter, viewer: Viewer, channel: Channel) -> ChartPage:
+    """Return what the chart shows, as PostGIS's own text.
 
     Everything is filtered on what is shown; the text is never parsed on its way out.
     """
-    west, south, east, north = wanted.bbox or (None, None, None, None)
     club = Club.objects.first()
     parameters: dict[str, Any] = {
         "member": viewer.is_member,
         "species": wanted.species,
         "grade": wanted.grade,
         "season": wanted.season,
-        "water": wanted.water,
-        "west": west,
-        "south": south,
-        "east": east,
-        "north": north,
         "limit": wanted.limit,
         "offset": wanted.offset,
         "ha_per_hour": club.search_ha_per_hour if club else 20.0,
     }
-    with connection.cursor() as cursor:
-        cursor.execute(with_shown() + _CHART, parameters)
-        more, text = cursor.fetchone()
-    return text, more
+    ((more, held_back, text),) = release(
+        _CHART, _FEATURES, parameters, channel=channel, water_id=wanted.water, box=wanted.bbox
+    )
+    return ChartPage(text, more, held_back)
 
 
 def grade_counts(row: History) -> dict[str, int]:

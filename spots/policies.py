@@ -1,9 +1,9 @@
 """Rights of the web and worker roles on waters and spots."""
 
 from club.models import Level
-from club.rls import AUDIENCES, FROZEN, MOMENT, Table
+from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT, Table
 from spots import event_policies
-from spots.rules import known, owns, owns_spot, sees, water_of
+from spots.rules import TODAY, VIEWER, known, owns, owns_spot, sees, water_of
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
@@ -88,6 +88,21 @@ TABLES = [
         worker=(),
     ),
     *event_policies.TABLES,
+    # Append-only: a viewer is told of their own openings, an owner of those of their spots.
+    Table(
+        "spots_disclosure",
+        select=f"viewer_id = {MEMBER} OR {owns_spot('spots_disclosure.spot_id')}",
+        insert=f"viewer_id = {VIEWER} AND day = {TODAY}",
+        worker=(),
+    ),
+    Table(
+        "spots_capreached",
+        select=f"{_ORGANISER} OR EXISTS (SELECT 1 FROM spots_disclosure d"
+        " WHERE d.viewer_id = spots_capreached.viewer_id AND d.day = spots_capreached.day AND d.counts"
+        f" AND {owns_spot('d.spot_id')})",
+        insert=f"viewer_id = {MEMBER} AND day = {TODAY}",
+        worker=(),
+    ),
 ]
 
 

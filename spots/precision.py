@@ -3,6 +3,9 @@
 Pages, API, exports and emails show places only as this module releases them. It starts from nothing: a
 spot comes out with what its viewer's level allows added, never with something taken away. Filters, order
 and counts work on what is shown, so none of them can be asked about what is not.
+
+Every exact position that leaves is written down here, in the request in which it does (`release`), and so
+is the daily cap on new ones: what it holds back is shown as its zone.
 """
 
 import json
@@ -15,24 +18,71 @@ from django.db import connection
 from django.http import Http404
 
 from club.models import Level
-from club.rls import AUDIENCES, FROZEN
+from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT
 from club.viewer import current_freeze
-from spots.rules import IN_FORCE, LEVEL, POLICY_OF_GRANT
+from spots.disclosure_models import Channel
+from spots.models import Position
+from spots.rules import IN_FORCE, LEVEL, POLICY_OF_GRANT, TODAY, VIEWER
 
 ONLY_YOU, TEAM_ONLY, SHARED = "only you", "team only", ""
 
-# The viewer's level at every spot, and the finest minimum that an `area` of theirs may have. Row-level
-# security shows only grants to the viewer's own audiences, or on spots of their own.
-_SIGHT = f"""
-sight AS (
+# The viewer's level at every spot, and the finest minimum that an `area` of theirs may have; `held_ha` is
+# that of an exact spot that the cap holds back. Row-level security shows only grants to the viewer's own
+# audiences, or on spots of their own.
+_GRANTED = f"""
+granted AS (
     SELECT g.spot_id,
            max({LEVEL}) AS level,
-           min(COALESCE(p.minimum_ha, members.minimum_ha)) FILTER (WHERE {LEVEL} = {Level.AREA}) AS minimum_ha
+           min(COALESCE(p.minimum_ha, members.minimum_ha)) FILTER (WHERE {LEVEL} = {Level.AREA}) AS minimum_ha,
+           min(COALESCE(p.minimum_ha, members.minimum_ha)) FILTER (WHERE {LEVEL} >= {Level.AREA}) AS held_ha,
+           bool_or(g.owner = ANY ({AUDIENCES})) AS own,
+           -- Shown exactly to all members by the club, or to everybody: the cap is not about these.
+           bool_or({LEVEL} = {Level.EXACT} AND (g.audience = 'public'
+               OR g.owner = 'organisers' AND g.audience IN ('guest', 'members'))) AS to_all
     FROM spots_grant g
     LEFT JOIN {POLICY_OF_GRANT}
     CROSS JOIN (SELECT minimum_ha FROM club_audiencepolicy WHERE audience = 'members') members
     WHERE {IN_FORCE}
     GROUP BY g.spot_id
+)"""
+
+_ASKED = "(%(ids)s::uuid[] IS NULL OR s.id = ANY (%(ids)s)) AND (%(water)s::uuid IS NULL OR s.water_id = %(water)s)"
+
+# The daily cap. `fresh` are the exact positions that this viewer never opened and that count; those that the
+# request is about, by the zone they would be held back to, come first, in a fixed order.
+_SIGHT = f"""
+fresh AS (
+    SELECT new.*, row_number() OVER (ORDER BY new.meant DESC, new.spot_id) AS place
+    FROM (
+        SELECT granted.spot_id, %(west)s::float IS NULL OR zone.squares IS NULL OR ST_Intersects(
+            zone.squares, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)) AS meant
+        FROM granted
+        JOIN spots_spot s ON s.id = granted.spot_id AND {_ASKED}
+        LEFT JOIN spots_spotzone sz ON sz.spot_id = s.id AND sz.minimum_ha = granted.held_ha
+        LEFT JOIN spots_zone zone ON zone.id = sz.zone_id
+        WHERE granted.level = {Level.EXACT} AND NOT granted.own AND NOT granted.to_all AND {MEMBER} IS NOT NULL
+          AND NOT EXISTS (SELECT 1 FROM spots_disclosure d
+                          WHERE d.viewer_id = {MEMBER} AND d.spot_id = granted.spot_id)
+          AND EXISTS (SELECT 1 FROM {{position}} pos WHERE pos.spot_id = granted.spot_id)
+    ) new
+),
+opening AS (
+    SELECT asked.number, CASE WHEN asked.number > 0 THEN (SELECT openings_per_day FROM club_club)
+        - (SELECT count(*) FROM spots_disclosure d
+           WHERE d.viewer_id = {MEMBER} AND d.day = {TODAY} AND d.counts) ELSE 0 END AS left_today
+    FROM (SELECT count(*) FILTER (WHERE meant) AS number FROM fresh) asked
+),
+sight AS (
+    SELECT seen.spot_id, seen.own, seen.held, seen.new,
+        CASE WHEN seen.held THEN {Level.AREA} ELSE seen.level END AS level,
+        CASE WHEN seen.held THEN seen.held_ha ELSE seen.minimum_ha END AS minimum_ha
+    FROM (
+        SELECT granted.*, fresh.spot_id IS NOT NULL AS new,
+            CASE WHEN fresh.spot_id IS NULL THEN false
+                 WHEN %(unseen)s THEN opening.left_today <= 0
+                 ELSE NOT (fresh.meant AND fresh.place <= opening.left_today AND %(may_open)s) END AS held
+        FROM granted LEFT JOIN fresh ON fresh.spot_id = granted.spot_id CROSS JOIN opening
+    ) seen
 )"""
 
 # One row a spot, each column nothing unless the level gives it.
@@ -44,14 +94,16 @@ shown AS (
         CASE sight.level WHEN {exact} THEN sh.cover WHEN {area} THEN s.area_cover ELSE '' END AS cover,
         sh.structure, sh.depth_min_m, sh.depth_max_m, sh.provenance, sh.placed_on, sh.notes, sh.permission,
         zone.id AS zone_id, zone.water_ha AS zone_ha, zone.number AS zone_number,
-        CASE WHEN pos.point IS NOT NULL THEN pos.point ELSE zone.squares END AS shown_geometry,
+        CASE WHEN pos.point IS NULL THEN zone.squares
+             WHEN NOT %(unseen)s OR sight.own THEN pos.point END AS shown_geometry,
         CASE
             WHEN sight.level = {exact} AND pos.point IS NOT NULL THEN 'exact'
             WHEN zone.id IS NOT NULL THEN 'area'
             ELSE 'water'
         END AS precision,
         CASE WHEN sight.level = {exact} THEN s.owner = ANY ({audiences}) ELSE false END AS owned,
-        CASE WHEN sight.level = {exact} THEN s.scope ELSE '' END AS scope
+        CASE WHEN sight.level = {exact} THEN s.scope ELSE '' END AS scope,
+        sight.held, sight.new
     FROM {spot} s
     JOIN sight ON sight.spot_id = s.id AND sight.level > {hidden}
     LEFT JOIN {sheet} sh ON sh.spot_id = s.id AND sight.level = {exact}
@@ -59,6 +111,7 @@ shown AS (
     LEFT JOIN spots_spotzone sz
         ON sz.spot_id = s.id AND sight.level = {area} AND sz.minimum_ha = sight.minimum_ha
     LEFT JOIN spots_zone zone ON zone.id = sz.zone_id
+    WHERE {asked}
 )"""
 
 
@@ -67,12 +120,13 @@ def _shown(spot: str, sheet: str, position: str) -> str:
         spot=spot,
         sheet=sheet,
         position=position,
+        asked=_ASKED,
         audiences=AUDIENCES,
         hidden=int(Level.HIDDEN),
         area=int(Level.AREA),
         exact=int(Level.EXACT),
     )
-    return f"WITH {_SIGHT}, {body}"
+    return f"WITH {_GRANTED}, {_SIGHT.format(position=position)}, {body}"
 
 
 def _before(kind: str) -> str:
@@ -102,14 +156,84 @@ _AT_CUT_OFF = _shown(
 )
 
 
-def with_shown() -> str:
-    """Return the SQL of `WITH sight, shown` for the current viewer: the one place where places come out."""
+def _with_shown() -> str:
+    """Return the SQL of `shown` for the current viewer: the one place where places come out."""
     return _AT_CUT_OFF if current_freeze().waters else _NOW
+
+
+# What the rows of `leaving` disclose and is not in the log yet. The owner's own reading is no disclosure.
+_UNLOGGED = f"""
+    FROM leaving WHERE leaving.precision = 'exact' AND NOT leaving.owned AND NOT %(unseen)s
+      AND NOT EXISTS (SELECT 1 FROM spots_disclosure d WHERE d.viewer_id = {VIEWER}
+                      AND d.spot_id = leaving.id AND d.day = {TODAY} AND d.channel = %(channel)s)
+"""
+_LOG = f"""
+logged AS (
+    INSERT INTO spots_disclosure (viewer_id, spot_id, channel, day, at, counts)
+    SELECT {VIEWER}, leaving.id, %(channel)s, {TODAY}, {MOMENT}, leaving.new {_UNLOGGED}
+    ON CONFLICT DO NOTHING RETURNING 1
+)"""
+_LOCK = f"SELECT pg_advisory_xact_lock(hashtextextended('spots_disclosure ' || {VIEWER}::text, 0))"
+_ALERT = f"""
+INSERT INTO spots_capreached (viewer_id, day, at, opened)
+SELECT {VIEWER}, {TODAY}, {MOMENT}, opened.number
+FROM (SELECT count(*) AS number FROM spots_disclosure d
+      WHERE d.viewer_id = {MEMBER} AND d.day = {TODAY} AND d.counts) opened, club_club
+WHERE opened.number >= club_club.openings_per_day
+ON CONFLICT DO NOTHING
+"""
+
+Box = tuple[float, float, float, float]
+
+
+def release(
+    ctes: str,
+    answer: str,
+    parameters: dict[str, Any],
+    *,
+    channel: Channel,
+    ids: Sequence[uuid.UUID] | None = None,
+    water_id: uuid.UUID | None = None,
+    box: Box | None = None,
+) -> list[tuple[Any, ...]]:
+    """Return the rows of `answer` (a select list and what follows), and log the positions among them.
+
+    `ctes` may read the table `shown`, which holds the spots asked for, and defines a table `leaving` of the
+    spots that the answer names, with `id, precision, owned, new` of `shown`. With the channel `UNSEEN` no
+    position but the viewer's own is in `shown`, and nothing is logged. `box` is west, south, east, north in
+    degrees, and only says which new positions are meant; `ctes` leaves out what is not shown in it.
+
+    What is new is opened under a lock of the viewer's own, so that requests at once open no more than one
+    after the other would.
+    """
+    west, south, east, north = box or (None, None, None, None)
+    values = {
+        **parameters,
+        **{"ids": None if ids is None else list(ids), "water": water_id, "channel": channel.value},
+        **{"west": west, "south": south, "east": east, "north": north},
+        **{"unseen": channel is Channel.UNSEEN, "may_open": False},
+    }
+    before = f"{_with_shown()}, {ctes}"
+    counts = f"(SELECT number FROM opening), (SELECT left_today FROM opening), (SELECT count(*) {_UNLOGGED})"
+    with connection.cursor() as cursor:
+        cursor.execute(f"{before} SELECT {counts}, {answer}", values)
+        rows = cursor.fetchall()
+        if channel is not Channel.UNSEEN and rows:
+            new, left_today, unlogged = rows[0][:3]
+            if unlogged or (new and left_today > 0):
+                # Nothing was written so far: the lock comes before any row that another might wait for.
+                cursor.execute(_LOCK)
+                values["may_open"] = True
+                cursor.execute(f"{before}, {_LOG} SELECT {counts}, {answer}", values)
+                rows = cursor.fetchall()
+                if new:
+                    cursor.execute(_ALERT)
+    return [row[3:] for row in rows]
 
 
 _COLUMNS = (
     "id, water_id, number, level, paused, name, alias, cover, structure, depth_min_m, depth_max_m, provenance,"
-    " placed_on, notes, permission, zone_id, zone_ha, zone_number, precision, owned, scope,"
+    " placed_on, notes, permission, zone_id, zone_ha, zone_number, precision, owned, scope, held,"
     " ST_AsGeoJSON(ST_ForcePolygonCCW(shown_geometry), 7)"
 )
 
@@ -139,6 +263,8 @@ class ReleasedSpot:
     precision: str
     owned: bool
     scope: str
+    # The viewer may see it exactly, but has opened as many new positions today as the club allows.
+    held: bool
     geometry: dict[str, Any] | None
 
     @property
@@ -161,30 +287,30 @@ def sharing_of(scope: str) -> str:
 
 
 def released_spots(
-    *, water_id: uuid.UUID | None = None, ids: Sequence[uuid.UUID] | None = None
+    *, channel: Channel, water_id: uuid.UUID | None = None, ids: Sequence[uuid.UUID] | None = None
 ) -> list[ReleasedSpot]:
     """Return the spots that the current viewer (club.viewer) sees, in a fixed order by what is shown of them."""
-    where, parameters = ["true"], []
-    if water_id:
-        where.append("water_id = %s")
-        parameters.append(water_id)
-    if ids is not None:
-        where.append("id = ANY (%s)")
-        parameters.append(list(ids))  # type: ignore[arg-type]
-    sql = (
-        f"{with_shown()} SELECT {_COLUMNS} FROM shown WHERE {' AND '.join(where)}"
-        " ORDER BY water_id, COALESCE(name, nullif(alias, ''), 'Spot ' || number), id"
+    rows = release(
+        "leaving AS (SELECT * FROM shown)",
+        f"{_COLUMNS} FROM shown ORDER BY water_id, COALESCE(name, nullif(alias, ''), 'Spot ' || number), id",
+        {},
+        channel=channel,
+        water_id=water_id,
+        ids=ids,
     )
-    with connection.cursor() as cursor:
-        cursor.execute(sql, parameters)
-        return [
-            ReleasedSpot(*(*row[:-1], json.loads(row[-1]) if row[-1] else None)) for row in cursor.fetchall()
-        ]
+    return [ReleasedSpot(*(*row[:-1], json.loads(row[-1]) if row[-1] else None)) for row in rows]
 
 
-def released_spot(spot_id: uuid.UUID) -> ReleasedSpot:
+def released_spot(spot_id: uuid.UUID, *, channel: Channel) -> ReleasedSpot:
     """Return one spot, or raise the same Http404 for one that is hidden and one that never was."""
-    spots = released_spots(ids=[spot_id])
+    spots = released_spots(ids=[spot_id], channel=channel)
     if not spots:
         raise Http404
     return spots[0]
+
+
+def position_of(spot: ReleasedSpot) -> Position | None:
+    """Return the position of a spot released exactly, as it was typed; None where there is no such."""
+    if spot.precision != "exact" or spot.geometry is None:
+        return None
+    return Position.objects.filter(spot_id=spot.id).first()

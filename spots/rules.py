@@ -4,8 +4,10 @@
 that forgot to ask gets nothing.
 """
 
+from uuid import UUID
+
 from club.models import Level
-from club.rls import AUDIENCES, KEPT, MOMENT, SIDE, thawed_or
+from club.rls import AUDIENCES, KEPT, MEMBER, MOMENT, SIDE, thawed_or
 
 # A grant counts for the viewer now. Time rules are evaluated when read: no job to miss. Where the water is
 # frozen it must have counted at the cut-off, for somebody who was in its audience then; what the viewer's
@@ -67,3 +69,8 @@ def owns_spot(spot_id: str) -> str:
 def _qualified(column: str) -> None:
     if "." not in column:
         raise ValueError(f"{column} must name its table: a bare column means another one inside EXISTS")
+
+
+# Who a disclosure is to, and its day. The public is one viewer, of the id spots.models.NOBODY.
+VIEWER = f"COALESCE({MEMBER}, '{UUID(int=0)}'::uuid)"
+TODAY = f"({MOMENT} AT TIME ZONE 'UTC')::date"

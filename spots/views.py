@@ -12,9 +12,10 @@ from django.views.decorators.http import require_http_methods, require_safe
 from club.access import members_only, organisers_only, public
 from club.units import Units
 from club.viewer import ViewedRequest
+from spots.disclosure_models import Channel
 from spots.forms import SpotForm, WaterForm
-from spots.models import Position, Sheet, Spot, Water
-from spots.precision import released_spot, released_spots
+from spots.models import Sheet, Spot, Water
+from spots.precision import position_of, released_spot, released_spots
 from spots.services import SpotDraft, create_spot, save_water, update_spot
 
 # The form names what a person typed; the services name what is stored.
@@ -82,13 +83,13 @@ def spot_new(request: ViewedRequest) -> HttpResponse:
 @members_only
 def spot_edit(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     """Change a spot of one's own."""
-    shown = released_spot(key)
+    shown = released_spot(key, channel=Channel.UNSEEN)
     if not shown.owned:
         raise Http404
     units = Units.of(request.member)
     spot = Spot.objects.select_related("water").get(pk=key)
     sheet = Sheet.objects.filter(pk=key).first()
-    position = Position.objects.filter(pk=key).first()
+    position = position_of(shown)
     initial = {
         "water": spot.water_id,
         "name": shown.name,
@@ -140,7 +141,7 @@ def waters(request: ViewedRequest) -> HttpResponse:
     """Which waters does the club keep?"""
     rows = []
     for water in Water.objects.all():
-        rows.append({"water": water, "spots": len(released_spots(water_id=water.id))})
+        rows.append({"water": water, "spots": len(released_spots(water_id=water.id, channel=Channel.UNSEEN))})
     return render(request, "spots/waters.html", {"rows": rows})
 
 

@@ -14,13 +14,15 @@ from club.models import Member
 from observations.files.looks_csv import COLUMNS, settings_text
 from observations.files.table import guarded
 from observations.models import SONAR, Confirmation, Finding, Method, Observation
+from spots.disclosure_models import Channel
 from spots.models import Water
 from spots.precision import released_spots
 
 
 def write_looks(water_id: uuid.UUID | None = None) -> str:
     """Return the CSV, oldest look first; without withdrawn looks and calls."""
-    spots = {spot.id: spot for spot in released_spots(water_id=water_id) if spot.is_exact}
+    released = released_spots(water_id=water_id, channel=Channel.EXPORT)
+    spots = {spot.id: spot for spot in released if spot.is_exact}
     names = _member_names()
     waters = dict(Water.objects.values_list("pk", "name"))
     out = io.StringIO(newline="")

@@ -29,7 +29,7 @@ def find_spots(
 ) -> SpotsOfRows:
     """Match every row to a spot by water and name; plan the spots that do not exist. Nothing is saved."""
     out = SpotsOfRows(plan)
-    known = KnownSpots(water.pk if water else None)
+    known = KnownSpots([row.spot for row in rows if row.spot and row.place], water.pk if water else None)
     waters = _waters_of(rows, water, plan)
     new: dict[tuple[uuid.UUID, str], list[Row]] = {}
     waterless: list[Row] = []

@@ -1,10 +1,12 @@
 """The spots an importer sees exactly, by water and name. No other spot exists for an import."""
 
 import uuid
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.contrib.gis.geos import Point
 
+from spots.disclosure_models import Channel
 from spots.precision import ReleasedSpot, released_spots
 
 
@@ -24,23 +26,27 @@ class Known:
     scope: str
 
 
-def _known(spot: ReleasedSpot) -> Known:
+def _known(spot: ReleasedSpot, name: str) -> Known:
     point = None
     if spot.geometry and spot.geometry["type"] == "Point":
         longitude, latitude = spot.geometry["coordinates"]
         point = Point(longitude, latitude, srid=4326)
-    return Known(spot.id, spot.water_id, spot.label, point, spot.scope)
+    return Known(spot.id, spot.water_id, name, point, spot.scope)
 
 
 class KnownSpots:
     """Spots by (water, name)."""
 
-    def __init__(self, water_id: uuid.UUID | None = None) -> None:
+    def __init__(self, names: Iterable[str], water_id: uuid.UUID | None = None) -> None:
+        """`names` are those that the file gives a position for: only theirs are compared, and so disclosed."""
         self._by_name: dict[str, list[Known]] = {}
         self._tried: dict[tuple[str, uuid.UUID], int] = {}
-        for spot in released_spots(water_id=water_id):
-            if spot.is_exact:
-                self.add(_known(spot))
+        spots = [spot for spot in released_spots(water_id=water_id, channel=Channel.UNSEEN) if spot.is_exact]
+        placed = {name_key(name) for name in names}
+        compared = [spot.id for spot in spots if name_key(spot.label) in placed]
+        at = {spot.id: spot for spot in released_spots(ids=compared, channel=Channel.IMPORT)}
+        for spot in spots:
+            self.add(_known(at.get(spot.id, spot), spot.label))
 
     def add(self, spot: Known) -> None:
         self._by_name.setdefault(name_key(spot.name), []).append(spot)

@@ -45,7 +45,7 @@ def plan_waypoints(
     plan = SpotPlan()
     read = [(waypoint, placed) for waypoint in waypoints if (placed := _place(waypoint, plan.report))]
     waters = find_waters([placed for _, placed in read], water, plan, skip_outside)
-    known = KnownSpots(water.pk if water else None)
+    known = KnownSpots([waypoint.name for waypoint, _ in read if waypoint.name], water.pk if water else None)
     for (waypoint, placed), found in zip(read, waters, strict=True):
         if found is not None:
             _plan_one(waypoint, placed, found, scope, known, plan)

@@ -13,6 +13,7 @@ from observations import jobs
 from observations.models import Finding, History, Observation
 from observations.services import FindingDraft, confirm
 from observations.words import look_grade, what_words
+from spots.disclosure_models import Channel
 from spots.minimap import minimap
 from spots.precision import released_spot
 from tests.conftest import Cast, Places, found, look, see, sonar
@@ -79,7 +80,7 @@ def test_an_unverified_fish_does_not_borrow_its_neighbours_seal(cast: Cast, plac
 
 def test_the_small_charts_bar_is_in_the_readers_unit(cast: Cast, places: Places) -> None:
     with see(cast, "member"):
-        spot = released_spot(places.shared.pk)
+        spot = released_spot(places.shared.pk, channel=Channel.UNSEEN)
         metric = minimap(spot, places.shared.water, Units("m"))
         feet = minimap(spot, places.shared.water, Units("ft"))
     assert metric and feet

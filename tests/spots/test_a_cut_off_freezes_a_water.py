@@ -13,6 +13,7 @@ from club.viewer import current_freeze, viewer_of, viewing
 from observations.jobs import refit, refresh_spot
 from observations.models import Confirmation, Due, Finding, History, Observation, Refit
 from observations.reading import histories
+from spots.disclosure_models import Channel
 from spots.event_models import Entry, Event
 from spots.models import Grant, Position, Sheet, Spot
 from spots.precision import released_spots
@@ -65,7 +66,7 @@ def event(cast: Cast, places: Places, long_ago: datetime, now: datetime) -> Even
 
 def seen_by(cast: Cast, persona: str, at: datetime | None = None) -> dict[Any, tuple[str, str]]:
     with see(cast, persona, at):
-        return {spot.id: (spot.precision, spot.label) for spot in released_spots()}
+        return {spot.id: (spot.precision, spot.label) for spot in released_spots(channel=Channel.PAGE)}
 
 
 def grant(cast: Cast, spot: Spot, audience: str, level: int, at: datetime, **more: Any) -> Grant:
@@ -145,7 +146,7 @@ def test_a_new_club_spot_is_not_there_for_an_entered_organiser(
     Member.objects.filter(pk=organiser.pk).update(role_since=now - timedelta(days=90))
     with viewing(viewer_of(organiser), now):
         new, _ = create_spot(draft, viewer_of(organiser), now)
-        assert new.pk in {spot.id for spot in released_spots()}
+        assert new.pk in {spot.id for spot in released_spots(channel=Channel.PAGE)}
     assert new.pk not in seen_by(cast, "organiser")
     with see(cast, "organiser"):
         assert not Spot.objects.filter(pk=new.pk).exists()
@@ -177,16 +178,16 @@ def test_a_changed_sheet_and_a_moved_position_are_read_as_they_were(
         point=Point(-93.265, 45.0444, srid=4326),
     )  # fmt: skip
     with see(cast, "rival"):
-        before = next(s for s in released_spots() if s.id == spot.pk)
+        before = next(s for s in released_spots(channel=Channel.PAGE) if s.id == spot.pk)
     with viewing(viewer_of(deputy), now):
         update_spot(Spot.objects.get(pk=spot.pk), draft, now)
     for persona in ("rival", "organiser"):
         with see(cast, persona):
-            after = next(s for s in released_spots() if s.id == spot.pk)
+            after = next(s for s in released_spots(channel=Channel.PAGE) if s.id == spot.pk)
         assert (after.name, after.geometry, after.notes, after.alias) == (
             before.name, before.geometry, before.notes, before.alias)  # fmt: skip
     with see(cast, "newcomer"):
-        after = next(s for s in released_spots() if s.id == spot.pk)
+        after = next(s for s in released_spots(channel=Channel.PAGE) if s.id == spot.pk)
     assert after.name == "Loaded with bass"
     assert after.geometry != before.geometry
 
@@ -299,7 +300,7 @@ def test_histories_stand_at_the_cut_off_and_know_the_own_side(
 
     def told(persona: str) -> list[tuple[str, float, int]]:
         with see(cast, persona):
-            spot = next(s for s in released_spots() if s.id == places.shared.pk)
+            spot = next(s for s in released_spots(channel=Channel.PAGE) if s.id == places.shared.pk)
             return [
                 (row.species_id, row.probability, row.looks) for row in histories(spot, cast.viewer(persona))
             ]

@@ -10,6 +10,7 @@ from django.utils import timezone
 from club.models import Member
 from club.viewer import viewer_of, viewing
 from observations.files.looks_export import write_looks
+from spots.disclosure_models import Channel
 from spots.files.gpx import write_gpx
 from spots.models import Water
 from spots.precision import released_spots
@@ -36,7 +37,7 @@ class Command(BaseCommand):
         with viewing(viewer_of(member), timezone.now()):
             water_id = water.pk if water else None
             if options["what"] == "spots.gpx":
-                text = write_gpx(released_spots(water_id=water_id))
+                text = write_gpx(released_spots(water_id=water_id, channel=Channel.EXPORT))
             else:
                 text = write_looks(water_id)
         path: Path | None = options["out"]
