@@ -9,6 +9,7 @@ from club.viewer import Viewer
 from observations.event_ranking import Ranked, chance_of, month_weights, rank
 from observations.models import History
 from observations.reading import grade_counts, histories_of, shown_time
+from spots.disclosure_models import Channel
 from spots.event_models import Event
 from spots.events import fishing_days
 from spots.precision import ReleasedSpot, released_spots
@@ -49,7 +50,9 @@ def ranked_spots(event: Event, viewer: Viewer, moment: datetime) -> RankedWater:
     Places and histories come through precision and reading, in the viewer's scope and as the cut-off allows.
     """
     weights = month_weights(fishing_days(event))
-    spots = [spot for spot in released_spots(water_id=event.water_id) if not spot.paused]
+    spots = [
+        spot for spot in released_spots(water_id=event.water_id, channel=Channel.UNSEEN) if not spot.paused
+    ]
     rows: dict[Any, History] = {}
     for spot_id, found in histories_of(spots, viewer).items():
         for row in found:
