@@ -157,8 +157,12 @@ class TokenForm(_ModelForm):
 class ClubForm(_ModelForm):
     class Meta:
         model = Club
-        fields = ["name", "about"]
-        labels = {"name": "The club’s name", "about": "About the club"}
+        fields = ["name", "about", "openings_per_day"]
+        labels = {
+            "name": "The club’s name",
+            "about": "About the club",
+            "openings_per_day": "New exact positions that one person may open in a day",
+        }
         widgets = {"about": forms.Textarea(attrs={"rows": 5})}
 
 

@@ -27,6 +27,7 @@ from observations.models import Species
 from observations.reading import GRADES, ChartFilter, chart_features, histories, species_payload
 from spots.api import GEOJSON
 from spots.disclosure_models import Channel
+from spots.disclosures import tell_held_back
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spot
 from spots.services import CLUB, SpotDraft, create_spot
@@ -216,7 +217,9 @@ class SpotsView(APIView):
             f'{{"type":"FeatureCollection","features":{page.features},"next":{following},'
             f'"held_back":{page.held_back}}}'
         )
-        return HttpResponse(body, content_type=GEOJSON, headers={"Cache-Control": "private, no-store"})
+        response = HttpResponse(body, content_type=GEOJSON, headers={"Cache-Control": "private, no-store"})
+        tell_held_back(response, page.held_back)
+        return response
 
     @extend_schema(
         operation_id="spots_create",
@@ -261,7 +264,9 @@ class SpotView(APIView):
         """Read one spot, as exactly as you may."""
         query_of(request)
         spot = released_spot(key, channel=Channel.API)
-        return Response(spot_feature(spot, Water.objects.get(pk=spot.water_id).name))
+        response = Response(spot_feature(spot, Water.objects.get(pk=spot.water_id).name))
+        tell_held_back(response, int(spot.held))
+        return response
 
 
 class SpeciesName(serializers.Serializer[Any]):

@@ -17,6 +17,7 @@ from observations.files.importer import MOST_BYTES, ImportPlan, Options, plan_im
 from observations.files.looks_csv import COLUMNS
 from observations.files.looks_export import write_looks
 from spots.disclosure_models import Channel
+from spots.disclosures import held_back, tell_held_back
 from spots.files.gpx import write_gpx
 from spots.files.report import FileError
 from spots.models import Water
@@ -63,7 +64,9 @@ def _options(request: ViewedRequest) -> Options:
 
 
 def _form(request: ViewedRequest, options: Options, error: str = "", status: int = 200) -> HttpResponse:
-    return render(request, "import.html", {**_choices(request, options), "error": error}, status=status)
+    held = sum(spot.held for spot in released_spots(channel=Channel.UNSEEN))
+    context = {**_choices(request, options), "error": error, "held_back": held_back(held)}
+    return render(request, "import.html", context, status=status)
 
 
 def _choices(request: ViewedRequest, options: Options) -> dict[str, Any]:
@@ -165,14 +168,19 @@ def spots_gpx(request: ViewedRequest) -> HttpResponse:
     spots = released_spots(
         water_id=_water_asked_for(request), ids=_spot_asked_for(request), channel=Channel.EXPORT
     )
-    return _download(write_gpx(spots), "application/gpx+xml", "spots.gpx")
+    response = _download(write_gpx(spots), "application/gpx+xml", "spots.gpx")
+    tell_held_back(response, sum(spot.held for spot in spots))
+    return response
 
 
 @require_safe
 @members_only
 def looks_csv(request: ViewedRequest) -> HttpResponse:
     """The looks at spots that the viewer sees exactly, as the CSV that the import reads; `?water=` as above."""
-    return _download(write_looks(_water_asked_for(request)), "text/csv; charset=utf-8", "looks.csv")
+    text, held = write_looks(_water_asked_for(request))
+    response = _download(text, "text/csv; charset=utf-8", "looks.csv")
+    tell_held_back(response, held)
+    return response
 
 
 def _water_asked_for(request: ViewedRequest) -> uuid.UUID | None:

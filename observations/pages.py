@@ -20,6 +20,7 @@ from observations.reading import GRADES, ChartFilter, chart_features, grade_coun
 from observations.reliability import current_refit
 from observations.words import evidence_rows, looks_at, moved_words
 from spots.disclosure_models import Channel
+from spots.disclosures import held_back
 from spots.minimap import minimap
 from spots.models import Water
 from spots.precision import ReleasedSpot, position_of, released_spot
@@ -79,6 +80,7 @@ def chart(request: ViewedRequest) -> HttpResponse:
             "water": str(water.id),
             "species": codes,
             "length_unit": Units.of(request.member).length,
+            "why_held": _why_held(request),
             "chart_url": f"/api/waters/{water.id}/chart/",
         },
         "depth_words": f"Depths in {Units.of(request.member).depth_name} below full pool",
@@ -90,6 +92,7 @@ def chart(request: ViewedRequest) -> HttpResponse:
         )
         page = chart_features(wanted, request.viewer, Channel.CHART)
         features = json.loads(page.features)
+        context["held_back"] = held_back(page.held_back)
         context["spots"] = [
             {**f["properties"], "id": f["id"], "species_name": codes.get(f["properties"]["species"], "")}
             for f in features
@@ -103,6 +106,12 @@ def chart(request: ViewedRequest) -> HttpResponse:
         "water", str(water.id), max_age=180 * 86400, samesite="Lax", httponly=True, secure=request.is_secure()
     )
     return response
+
+
+def _why_held(request: ViewedRequest) -> str:
+    """Return why the daily cap would hold positions back, for the script to say when it does."""
+    words = held_back(1) if request.viewer.member_id else None
+    return words.why if words else ""
 
 
 def _known_codes(water: Water) -> set[str]:
@@ -193,6 +202,7 @@ def spot_panel(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "may_log": spot.is_exact and request.viewer.is_member,
         "month": local_month(water, request.moment),
         "probability": None,
+        "held_back": held_back(int(spot.held)),
     }
     if row:
         last, ago = _last_words(row, spot, request.moment)
@@ -278,6 +288,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "in_full": in_full,
         "may_log": in_full,
         "may_edit": spot.owned,
+        "held_back": held_back(int(spot.held)),
         "scope": with_evidence[0].scope.partition(":")[0] if with_evidence else "",
         "as_of": rows[0].as_of if rows else None,
         "computed_at": rows[0].computed_at if rows else None,

@@ -2,11 +2,12 @@
 
 from django.urls import path
 
-from spots import api, views
+from spots import api, disclosure_views, views
 
 urlpatterns = [
     path("spots/new/", views.spot_new),
     path("spots/<uuid:key>/edit/", views.spot_edit),
+    path("sharing/seen/", disclosure_views.who_saw),
     path("waters/", views.waters),
     path("waters/new/", views.water_new),
     path("waters/<uuid:key>/", views.water_page),

@@ -19,8 +19,11 @@ from spots.models import Water
 from spots.precision import released_spots
 
 
-def write_looks(water_id: uuid.UUID | None = None) -> str:
-    """Return the CSV, oldest look first; without withdrawn looks and calls."""
+def write_looks(water_id: uuid.UUID | None = None) -> tuple[str, int]:
+    """Return the CSV, oldest look first, and of how many spots the daily cap holds everything back.
+
+    Withdrawn looks and calls are left out.
+    """
     released = released_spots(water_id=water_id, channel=Channel.EXPORT)
     spots = {spot.id: spot for spot in released if spot.is_exact}
     names = _member_names()
@@ -62,7 +65,7 @@ def write_looks(water_id: uuid.UUID | None = None) -> str:
         }
         for number, row in enumerate(_rows(look, names)):
             writer.writerow({**common, **(of_the_look if number == 0 else {}), **row})
-    return out.getvalue()
+    return out.getvalue(), sum(spot.held for spot in released)
 
 
 def _member_names() -> dict[uuid.UUID, str]:

@@ -9,6 +9,7 @@ import defusedxml.sax
 import gpxpy.gpx
 from defusedxml.common import DefusedXmlException
 
+from spots.disclosures import held_back
 from spots.files.report import refused
 from spots.precision import ReleasedSpot
 
@@ -115,7 +116,9 @@ def write_gpx(spots: Iterable[ReleasedSpot]) -> str:
     """Return a GPX 1.1 document of the spots released exactly, with a position; others are left out."""
     document = gpxpy.gpx.GPX()
     document.creator = "Tallow"
-    document.description = NOT_FOR_NAVIGATION
+    spots = list(spots)
+    held = held_back(sum(spot.held for spot in spots))
+    document.description = f"{NOT_FOR_NAVIGATION} {held.words}" if held else NOT_FOR_NAVIGATION
     for spot in spots:
         if spot.precision != "exact" or spot.geometry is None:
             continue

@@ -13,6 +13,7 @@ const page = document.querySelector(".chart-page");
 const frame = page.querySelector(".chart-frame");
 const host = page.querySelector(".chart-map");
 const told = page.querySelector("[data-told]");
+const heldBack = page.querySelector("[data-held]");
 const count = page.querySelectorAll("[data-count]");
 const forms = page.querySelectorAll("form.chart-filters");
 const NAMES = ["species", "grade", "season"];
@@ -111,10 +112,18 @@ function show() {
   for (const element of count) element.textContent = n === 1 ? "1 spot fits" : `${n} spots fit`;
   for (const element of page.querySelectorAll("[data-when]")) element.textContent = when();
   tell(n ? "" : "No spot here fits. Choose a lower grade, another month or another species.");
+  tellHeld(spotsNow.filter((f) => f.properties.held_back).length);
   const held = state.spot && spotsNow.find((f) => String(f.id) === state.spot);
   if (held) choose("spot", state.spot);
   else if (state.zone && spots.zones.has(state.zone)) choose("zone", state.zone);
   else close();
+}
+
+/** The club's daily cap on positions that are new to the reader. */
+function tellHeld(n) {
+  const words = n === 1 ? "1 position is held back until tomorrow (00:00 UTC) and shown as its zone." : `${n} positions are held back until tomorrow (00:00 UTC) and shown as their zones.`;
+  heldBack.textContent = n ? `${words} ${config.why_held}` : "";
+  heldBack.hidden = !n;
 }
 
 function tell(text) {

@@ -44,7 +44,11 @@ def test_the_club_page_is_for_members(client_of: ClientOf) -> None:
 
 
 def test_the_organiser_changes_the_clubs_name_and_words(client_of: ClientOf) -> None:
-    words = {"name": "Quarry Arm Anglers", "about": "We sink brush.\nAsk before you cut."}
+    words = {
+        "name": "Quarry Arm Anglers",
+        "about": "We sink brush.\nAsk before you cut.",
+        "openings_per_day": "40",
+    }
     assert client_of("organiser").post("/club/about/", words).status_code == 302
     page = client_of("newcomer").get("/club/").content.decode()
     assert "Quarry Arm Anglers" in page and "We sink brush.<br>Ask before you cut." in page

@@ -156,6 +156,10 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "account/tokens/": lambda ids: [("/account/tokens/", {"label": "script"})],
     "account/tokens/<uuid:token_id>/revoke/": lambda ids: [(f"/account/tokens/{UNKNOWN}/revoke/", {})],
     "api/auth/token/": lambda ids: [("/api/auth/token/", {"username": "x", "password": "y"})],
+    "sharing/seen/": lambda ids: [
+        ("/sharing/seen/", None),
+        *((f"/sharing/seen/?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
+    ],
     "club/": lambda ids: [("/club/", None)],
     "club/about/": lambda ids: [("/club/about/", None)],
     "club/invite/": lambda ids: [("/club/invite/", None)],

@@ -198,6 +198,67 @@ def test_reaching_the_cap_tells_the_owner_and_the_organisers(
     assert told == {"organiser": 1, "member": 1, "newcomer": 0, "rival": 0, "nobody": 0}
 
 
+WORDS = "5 positions are held back until tomorrow"
+
+
+@pytest.mark.parametrize(
+    ("address", "number"),
+    [("/api/spots/", "5"), ("/export/spots.gpx", "5"), ("/export/looks.csv", "5"), ("/api/spots/{}/", "1")],
+)
+def test_an_answer_to_a_script_says_how_many_are_held_back(
+    piles: list[Spot], client_of: Callable[..., Client], address: str, number: str
+) -> None:
+    client = client_of("newcomer")
+    client.get("/api/spots/")
+    answer = client.get(address.format(piles[-1].pk))
+    assert answer.headers["Tallow-Held-Back"] == number
+    owner = client_of("member").get(address.format(piles[-1].pk))
+    assert "Tallow-Held-Back" not in owner.headers
+
+
+@pytest.mark.parametrize("address", ["/?view=list", "/import/", "/export/spots.gpx"])
+def test_a_page_and_a_file_say_plainly_what_is_held_back_and_whom_to_ask(
+    piles: list[Spot], client_of: Callable[..., Client], address: str
+) -> None:
+    client = client_of("newcomer")
+    client.get("/api/spots/")
+    text = client.get(address).content.decode()
+    assert WORDS in text
+    assert "You have opened 3 new positions today" in text
+    assert "an organiser: Organiser." in text
+    assert "held back" not in client_of("member").get("/import/").content.decode()
+
+
+@pytest.mark.parametrize("address", ["/spots/{}/", "/spots/{}/panel/"])
+def test_a_sheet_says_so_of_its_own_spot(
+    piles: list[Spot], client_of: Callable[..., Client], address: str
+) -> None:
+    client = client_of("newcomer")
+    client.get("/api/spots/")
+    assert "1 position is held back" in client.get(address.format(piles[-1].pk)).content.decode()
+    assert "held back" not in client.get(address.format(piles[0].pk)).content.decode()
+
+
+def test_the_alert_stands_on_the_organisers_and_on_the_owners_page(
+    piles: list[Spot], client_of: Callable[..., Client]
+) -> None:
+    client_of("newcomer").get("/api/spots/")
+    words = "<b>Newcomer</b> opened 3 new exact positions on"
+    assert words in client_of("organiser").get("/club/").content.decode()
+    assert words in client_of("member").get("/sharing/seen/").content.decode()
+    for persona, page in (("member", "/club/"), ("rival", "/club/"), ("rival", "/sharing/seen/")):
+        assert words not in client_of(persona).get(page).content.decode()
+
+
+def test_the_organiser_sets_the_cap(piles: list[Spot], client_of: Callable[..., Client]) -> None:
+    form = {"name": "Test club", "openings_per_day": "5"}
+    assert client_of("organiser").post("/club/about/", form).status_code == 302
+    assert len(exact(client_of("newcomer").get("/api/spots/").json()["features"])) == 5
+    refused = client_of("organiser").post("/club/about/", {**form, "openings_per_day": "0"})
+    assert refused.status_code == 400
+    assert Club.objects.get().openings_per_day == 5
+
+
 @pytest.mark.django_db(transaction=True)
 def test_twenty_requests_at_once_open_no_more_than_the_cap(
     cast: Cast, piles: list[Spot], client_of: Callable[..., Client]

@@ -39,7 +39,7 @@ class Command(BaseCommand):
             if options["what"] == "spots.gpx":
                 text = write_gpx(released_spots(water_id=water_id, channel=Channel.EXPORT))
             else:
-                text = write_looks(water_id)
+                text, _ = write_looks(water_id)
         path: Path | None = options["out"]
         if path is None:
             self.stdout.write(text, ending="")
