@@ -72,6 +72,7 @@ class Loader:
                 team=self.teams[person.team],
                 member=self.members[person.username],
                 is_captain=person.captain,
+                since=self.members[person.username].joined_at,
             )
             for person in PEOPLE
             if person.team
@@ -172,6 +173,7 @@ def _member(person: Person) -> Member:
         role=person.role,
         is_checker=person.checker,
         joined_at=datetime.combine(person.joined, time(18), UTC),
+        role_since=datetime.combine(person.joined, time(18), UTC),
         length_unit=length,
         temperature_unit=temperature,
         weight_unit=weight,

@@ -7,12 +7,14 @@ from collections.abc import Callable
 import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
+from django.utils import timezone
 
 from club.models import Club, Member
 from observations.demo.people import PEOPLE, password
 from observations.demo.simulate import simulate
 from observations.models import Confirmation, Due, Finding, Observation, Picture
 from observations.pictures import content_of
+from spots.event_models import Event
 from spots.models import Position, Spot, SpotZone, Water
 
 pytestmark = pytest.mark.django_db
@@ -38,6 +40,9 @@ def test_the_demo_is_loaded_whole_and_a_second_time_nothing_happens(
     assert Picture.objects.count() == len(demo.pictures)
     assert all(content_of(picture) for picture in Picture.objects.all()[:5])
     assert Finding.objects.exclude(verified_at=None).count() > 300
+    over, coming = Event.objects.order_by("ends_at")
+    assert over.ends_at < timezone.now() < coming.cutoff_at
+    assert coming.entries.values("team").distinct().count() == 3, "two teams, and one alone"
     # What is due for the worker are the spots with looks.
     assert Due.objects.count() == len({look.spot for look in demo.looks})
     for person in PEOPLE:
