@@ -8,11 +8,20 @@ from club.figures import MONTHS_LONG
 from club.viewer import Viewer
 from observations.event_ranking import Ranked, chance_of, month_weights, rank
 from observations.models import History
-from observations.reading import grade_counts, histories_of, shown_time
+from observations.reading import grade_counts, histories_of
 from spots.disclosure_models import Channel
 from spots.event_models import Event
 from spots.events import fishing_days
 from spots.precision import ReleasedSpot, released_spots
+
+FIRST_ROWS = 12
+
+
+def _day_words(at: datetime | None, exact: bool) -> str:
+    """Say a day to an exact viewer, a month to anybody else."""
+    if at is None:
+        return ""
+    return f"{at.day} {at:%b %Y}" if exact else f"{at:%b %Y}"
 
 
 @dataclass(frozen=True)
@@ -22,7 +31,6 @@ class RankedSpot:
     spot: ReleasedSpot
     ranked: Ranked
     counts: dict[str, int]
-    evidence: int  # looks of any kind in the months together
     last_verified: str
 
     @property
@@ -42,9 +50,14 @@ class RankedWater:
     # Seen by the viewer, without any history of the target that they may read.
     unknown: list[ReleasedSpot]
     level: int  # how many cannot be told apart from the first, itself included
+    whole: bool = True
+
+    @property
+    def shown(self) -> list[RankedSpot]:
+        return self.rows if self.whole else self.rows[:FIRST_ROWS]
 
 
-def ranked_spots(event: Event, viewer: Viewer, moment: datetime) -> RankedWater:
+def ranked_spots(event: Event, viewer: Viewer, whole: bool = True) -> RankedWater:
     """Rank the spots of the event's water by the chance of its target on its fishing days.
 
     Places and histories come through precision and reading, in the viewer's scope and as the cut-off allows.
@@ -66,6 +79,7 @@ def ranked_spots(event: Event, viewer: Viewer, moment: datetime) -> RankedWater:
         guesses=_rows(guessed, rows, weights),
         unknown=[spot for spot in spots if spot.id not in rows],
         level=sum(row.ranked.level_with_first for row in ranked),
+        whole=whole,
     )
 
 
@@ -77,8 +91,7 @@ def _rows(spots: list[ReleasedSpot], rows: dict[Any, History], weights: dict[int
             spot=by_id[item.key],
             ranked=item,
             counts=grade_counts(rows[item.key]),
-            evidence=rows[item.key].looks,
-            last_verified=shown_time(rows[item.key].last_verified, by_id[item.key].is_exact) or "",
+            last_verified=_day_words(rows[item.key].last_verified, by_id[item.key].is_exact),
         )
         for item in order
     ]

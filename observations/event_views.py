@@ -123,8 +123,11 @@ def event_page(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "withdrawn": [entry for entry in entries if entry.withdrawn_at],
         "enterable": _enterable(event, mine, entries) if phase == events.COMING else [],
         "candidates": _candidates(event, entries) if mine.acts and phase == events.COMING else [],
+        "may_enter": phase == events.COMING and viewer.is_member and not mine.entered and not mine.is_deputy,
         "one_left": len(free) == 1 and event.deputy_id is None and phase == events.COMING,
-        "ranked": ranked_spots(event, viewer, moment) if mine.entered and phase != events.PAST else None,
+        "ranked": ranked_spots(event, viewer, "all" in request.GET)
+        if mine.entered and phase != events.PAST
+        else None,
     }
     return render(request, "events/event.html", page)
 
