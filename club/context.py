@@ -6,7 +6,7 @@ from django.conf import settings
 from django.http import HttpRequest
 
 from club.models import Club
-from club.viewer import PUBLIC, Viewer
+from club.viewer import PROJECTOR, PUBLIC, Viewer
 
 # Said wherever the demo names itself; its people, waters and data are nobody's.
 INVENTED = "an invented club"
@@ -46,4 +46,7 @@ def page(request: HttpRequest) -> dict[str, Any]:
         "club_name": club.name + (f" ({INVENTED})" if settings.DEMO else "") if club else "",
         "invented": settings.DEMO,
         "moment": getattr(request, "moment", None),
+        # A visitor without a cookie has no session to ask.
+        "projector": settings.SESSION_COOKIE_NAME in request.COOKIES
+        and request.session.get(PROJECTOR, False),
     }

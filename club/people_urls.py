@@ -2,13 +2,14 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from club import api_auth, club_views, people_views
+from club import api_auth, club_views, people_views, projector
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-in/", people_views.sign_in, name="sign-in"),
     path("sign-out/", people_views.sign_out, name="sign-out"),
     path("setup/", people_views.set_up, name="setup"),
     path("invitation/<str:token>/", people_views.invitation, name="invitation"),
+    path("projector/", projector.projector, name="projector"),
     path("account/", people_views.account, name="account"),
     path("account/password/", people_views.change_password, name="change-password"),
     path("account/sessions/", people_views.end_other_sessions, name="end-other-sessions"),

@@ -12,6 +12,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from django.conf import settings
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
 from django.db import connection, transaction
 from django.http import HttpRequest, HttpResponse
@@ -166,8 +167,19 @@ class ViewedRequest(HttpRequest):
     user: Member
 
 
+# The session's flag of projector mode (club/projector.py).
+PROJECTOR = "projector"
+
+
+def _shows_public(request: HttpRequest) -> bool:
+    """True when the browser that asks is in projector mode: then nobody is looking, whatever else it sends."""
+    return settings.SESSION_COOKIE_NAME in request.COOKIES and bool(request.session.get(PROJECTOR))
+
+
 def _signed_in(request: HttpRequest) -> tuple[Member | None, bool]:
     """Return the member behind the session or the token, and whether a token was sent that is no good."""
+    if _shows_public(request):
+        return None, False
     header = request.headers.get("Authorization", "")
     if header.startswith("Token "):
         token = (

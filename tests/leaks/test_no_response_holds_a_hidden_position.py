@@ -149,6 +149,8 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "events/<uuid:key>/entries/<uuid:entry_id>/accept/": lambda ids: [
         (f"/events/{ids['events'][0]}/entries/{UNKNOWN}/accept/", {})
     ],
+    # Asked with GET alone: a POST would turn the rest of the walk into the public's.
+    "projector/": lambda ids: [("/projector/", None)],
     # Accounts
     "account/": lambda ids: [("/account/", None)],
     "account/password/": lambda ids: [("/account/password/", {})],
