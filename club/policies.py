@@ -105,6 +105,9 @@ TRIGGERS = [
         fixed text[] := ARRAY[
             'id', 'username', 'joined_at', 'role', 'role_since', 'is_checker', 'is_active', 'left_at'
         ];
+        going text[] := ARRAY['is_checker', 'is_active', 'left_at', 'role_since'];
+        leaves boolean := NEW.id = {MEMBER} AND OLD.is_active AND NOT NEW.is_active AND NOT NEW.is_checker
+            AND NEW.left_at IS NOT DISTINCT FROM {MOMENT} AND to_jsonb(NEW) - going = to_jsonb(OLD) - going;
     BEGIN
         IF current_user <> 'tallow_web' THEN
             RETURN NEW;
@@ -112,7 +115,7 @@ TRIGGERS = [
         IF NEW.id IS DISTINCT FROM {MEMBER} AND to_jsonb(NEW) - trusts <> to_jsonb(OLD) - trusts THEN
             RAISE insufficient_privilege USING MESSAGE = 'Only a member changes their own account.';
         END IF;
-        IF NOT ({_ORGANISER}) AND EXISTS (
+        IF NOT ({_ORGANISER}) AND NOT leaves AND EXISTS (
             SELECT 1 FROM unnest(fixed) AS field WHERE to_jsonb(NEW) -> field <> to_jsonb(OLD) -> field
         ) THEN
             RAISE insufficient_privilege USING MESSAGE = 'Only an organiser changes what a member may do.';
@@ -130,6 +133,22 @@ TRIGGERS = [
     "DROP TRIGGER IF EXISTS member_guard ON club_member",
     "CREATE TRIGGER member_guard BEFORE UPDATE ON club_member FOR EACH ROW"
     " EXECUTE FUNCTION club_member_guard()",
+    # Whoever leaves, by whatever way, leaves no open door behind.
+    f"""
+    CREATE OR REPLACE FUNCTION club_member_left() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path = public, pg_temp AS $$
+    DECLARE moment timestamptz := COALESCE({MOMENT}, clock_timestamp());
+    BEGIN
+        UPDATE club_apitoken SET revoked_at = moment WHERE member_id = NEW.id AND revoked_at IS NULL;
+        UPDATE club_invitation SET expires_at = moment
+            WHERE created_by_id = NEW.id AND used_at IS NULL AND expires_at > moment;
+        DELETE FROM club_teammembership WHERE member_id = NEW.id;
+        RETURN NULL;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS member_left ON club_member",
+    "CREATE TRIGGER member_left AFTER UPDATE OF is_active ON club_member FOR EACH ROW"
+    " WHEN (OLD.is_active AND NOT NEW.is_active) EXECUTE FUNCTION club_member_left()",
     # Since when somebody has a role or is in a team is what the database saw, never what a request says.
     # The name sorts after member_guard, which judges what was asked for.
     f"""

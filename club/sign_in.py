@@ -74,13 +74,13 @@ def find_member(username: str) -> Member | None:
     return Member.objects.filter(username__iexact=Member.normalize_username(username.strip())).first()
 
 
-def _password_fits(member: Member | None, password: str) -> bool:
+def _password_fits(member: Member | None, password: str, *, has_left: bool) -> bool:
     if member is None:
         make_password(password)  # as long as a check takes, so that time does not tell who exists
         return False
     # Also run for someone who may not sign in, for the same reason.
     fits = check_password(password, member.password)
-    return fits and member.is_active
+    return fits and (member.left_at is not None if has_left else member.is_active)
 
 
 def _renew_hash(member: Member, password: str, moment: datetime) -> None:
@@ -90,8 +90,10 @@ def _renew_hash(member: Member, password: str, moment: datetime) -> None:
             member.save(update_fields=["password"])
 
 
-def check_sign_in(username: str, password: str, address: str, moment: datetime) -> Member:
-    """Return the member whose username and password these are.
+def check_sign_in(
+    username: str, password: str, address: str, moment: datetime, *, has_left: bool = False
+) -> Member:
+    """Return the member whose username and password these are; with `has_left`, the former member.
 
     Raises WrongCredentials, or TooManyAttempts after five failures for the name or twenty from the address
     within a quarter of an hour. Call it in a transaction that is kept when it raises.
@@ -104,12 +106,13 @@ def check_sign_in(username: str, password: str, address: str, moment: datetime) 
     if address:
         _wait_for(address_key, PER_ADDRESS, moment)
     member = find_member(username)
-    if not _password_fits(member, password):
+    if not _password_fits(member, password, has_left=has_left):
         keys = [name_key, address_key] if address else [name_key]
         SignInAttempt.objects.filter(at__lte=moment - WINDOW).delete()
         SignInAttempt.objects.bulk_create(SignInAttempt(key=key, at=moment) for key in keys)
         raise WrongCredentials
     assert member is not None  # noqa: S101  (for the type checker)
     SignInAttempt.objects.filter(key=name_key).delete()
-    _renew_hash(member, password, moment)
+    if not has_left:
+        _renew_hash(member, password, moment)
     return member

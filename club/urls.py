@@ -12,4 +12,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("observations.log_urls")),
     path("", include("observations.files_urls")),
     path("", include("observations.event_urls")),
+    path("", include("observations.leaving_urls")),
 ]

@@ -152,16 +152,16 @@ def how_words(look: Observation, units: Units) -> str:
 def _who(look: Observation) -> tuple[str, bool]:
     checkers = sorted(
         {
-            confirmation.checker.name
+            confirmation.checker.shown_name
             for finding in look.findings.all()
             for confirmation in finding.confirmations.all()
             if confirmation.decision in {"confirmed", "corrected"}
         }
     )
     if checkers:
-        return f"{look.observer.name}, checked by {' and '.join(checkers)}", False
+        return f"{look.observer.shown_name}, checked by {' and '.join(checkers)}", False
     waits = any(finding.verified_at is None for finding in look.findings.all())
-    return look.observer.name + (", waits for a checker" if waits else ""), waits
+    return look.observer.shown_name + (", waits for a checker" if waits else ""), waits
 
 
 def evidence_rows(looks: Sequence[Observation], units: Units) -> list[EvidenceRow]:

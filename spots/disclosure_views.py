@@ -11,7 +11,7 @@ from club.access import members_only
 from club.models import Club
 from club.viewer import ViewedRequest
 from spots.disclosure_models import Channel
-from spots.disclosures import alerts, seen_of
+from spots.disclosures import alerts, leavers, seen_of
 from spots.precision import released_spots
 
 
@@ -30,10 +30,12 @@ def who_saw(request: ViewedRequest) -> HttpResponse:
         raise Http404
     assert request.viewer.member_id is not None  # noqa: S101 - members_only
     seen = seen_of([spot.id for spot in own], request.viewer.member_id)
+    labels = {spot.id: spot.label for spot in own}
     club = Club.objects.first()
     context = {
         "rows": [(spot, seen[spot.id]) for spot in own if spot.id in seen],
         "own": len(own),
+        "leavers": [(leaver, [labels[key] for key in leaver.spots]) for leaver in leavers(list(labels))],
         "only": own[0] if wanted else None,
         "alerts": [] if wanted else alerts(),
         "cap": club.openings_per_day if club else 0,

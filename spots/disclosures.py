@@ -109,6 +109,28 @@ def seen_of(spot_ids: Sequence[uuid.UUID], reader_id: uuid.UUID) -> dict[uuid.UU
 
 
 @dataclass(frozen=True)
+class Leaver:
+    """A former member, and the spots whose exact positions they had been shown."""
+
+    who: str
+    left: date
+    spots: list[uuid.UUID]
+
+
+def leavers(spot_ids: Sequence[uuid.UUID]) -> list[Leaver]:
+    """Return who of those who saw these spots exactly has left the club, the latest first."""
+    opened: dict[uuid.UUID, set[uuid.UUID]] = {}
+    for viewer, spot in Disclosure.objects.filter(spot_id__in=spot_ids).values_list("viewer_id", "spot_id"):
+        opened.setdefault(viewer, set()).add(spot)
+    gone = Member.objects.filter(pk__in=list(opened)).exclude(left_at=None).order_by("-left_at", "pk")
+    return [
+        Leaver(person.name, person.left_at.date(), [key for key in spot_ids if key in opened[person.pk]])
+        for person in gone
+        if person.left_at
+    ]
+
+
+@dataclass(frozen=True)
 class Alert:
     """Somebody opened as many new positions in a day as the club allows."""
 

@@ -208,4 +208,36 @@ TRIGGERS = [
         )
     ),
     *event_policies.TRIGGERS,
+    # What was shared with one member alone ends when they leave; their own spots stay theirs, sealed.
+    f"""
+    CREATE OR REPLACE FUNCTION spots_member_left() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path = public, pg_temp AS $$
+    DECLARE
+        moment timestamptz := COALESCE({MOMENT}, clock_timestamp());
+        key text := 'member:' || NEW.id::text;
+    BEGIN
+        DELETE FROM spots_grant WHERE audience = key AND owner <> key AND starts_at >= moment;
+        UPDATE spots_grant SET ends_at = moment
+            WHERE audience = key AND owner <> key AND (ends_at IS NULL OR ends_at > moment);
+        RETURN NULL;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS spots_member_left ON club_member",
+    "CREATE TRIGGER spots_member_left AFTER UPDATE OF is_active ON club_member FOR EACH ROW"
+    " WHEN (OLD.is_active AND NOT NEW.is_active) EXECUTE FUNCTION spots_member_left()",
+    # A position or a sheet that its owner deletes is not kept for a cut-off either.
+    """
+    CREATE OR REPLACE FUNCTION spots_forget_past() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        DELETE FROM spots_past WHERE spot_id = OLD.spot_id AND kind = TG_ARGV[0];
+        RETURN NULL;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS forget_past ON spots_position",
+    "CREATE TRIGGER forget_past AFTER DELETE ON spots_position FOR EACH ROW"
+    " EXECUTE FUNCTION spots_forget_past('position')",
+    "DROP TRIGGER IF EXISTS forget_past ON spots_sheet",
+    "CREATE TRIGGER forget_past AFTER DELETE ON spots_sheet FOR EACH ROW"
+    " EXECUTE FUNCTION spots_forget_past('sheet')",
 ]

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from datetime import timedelta, timezone
 from typing import Any
 
-from django.db.models import Prefetch
+from django.db.models import Prefetch, Q
 
 from club.models import Member
 from observations.files.looks_csv import COLUMNS, settings_text
@@ -19,21 +19,25 @@ from spots.models import Water
 from spots.precision import released_spots
 
 
-def write_looks(water_id: uuid.UUID | None = None) -> tuple[str, int]:
+def write_looks(
+    water_id: uuid.UUID | None = None, *, observer_id: uuid.UUID | None = None
+) -> tuple[str, int]:
     """Return the CSV, oldest look first, and of how many spots the daily cap holds everything back.
 
-    Withdrawn looks and calls are left out.
+    Withdrawn looks and calls are left out. With `observer_id` it is that member's own looks, wherever they
+    were; one at a spot that the viewer does not see exactly comes without its place.
     """
     released = released_spots(water_id=water_id, channel=Channel.EXPORT)
     spots = {spot.id: spot for spot in released if spot.is_exact}
-    names = _member_names()
+    names = _member_names(observer_id)
     waters = dict(Water.objects.values_list("pk", "name"))
     out = io.StringIO(newline="")
     writer = csv.DictWriter(out, COLUMNS, restval="")
     writer.writeheader()
     confirmed = Confirmation.objects.filter(decision=Confirmation.Decision.CONFIRMED).order_by("created_at")
+    wanted = Q(observer_id=observer_id) if observer_id else Q(spot__in=spots)
     looks = (
-        Observation.objects.filter(spot__in=spots, withdrawn_at=None)
+        Observation.objects.filter(wanted, withdrawn_at=None)
         .order_by("started_at", "id")
         .prefetch_related(
             "groups__call__species",
@@ -43,11 +47,12 @@ def write_looks(water_id: uuid.UUID | None = None) -> tuple[str, int]:
         )
     )
     for look in looks.iterator(chunk_size=2000):
-        spot = spots[look.spot_id]
-        position = spot.geometry["coordinates"] if spot.geometry and spot.precision == "exact" else ("", "")
+        spot = spots.get(look.spot_id)
+        shown = spot.geometry if spot and spot.precision == "exact" else None
+        position = shown["coordinates"] if shown else ("", "")
         common = {
-            "spot": guarded(spot.label),
-            "water": guarded(waters[spot.water_id]),
+            "spot": guarded(spot.label) if spot else "",
+            "water": guarded(waters[spot.water_id]) if spot else "",
             "lon": position[0],
             "lat": position[1],
             "started_at": look.started_at.astimezone(
@@ -68,11 +73,21 @@ def write_looks(water_id: uuid.UUID | None = None) -> tuple[str, int]:
     return out.getvalue(), sum(spot.held for spot in released)
 
 
-def _member_names() -> dict[uuid.UUID, str]:
-    """Return each member's name, or the sign-in name where two share one."""
-    people = list(Member.objects.values_list("pk", "name", "username"))
-    shared = Counter(name.casefold() for _, name, _ in people)
-    return {pk: username if shared[name.casefold()] > 1 else name for pk, name, username in people}
+def _member_names(own: uuid.UUID | None) -> dict[uuid.UUID, str]:
+    """Return each member's name, or the sign-in name where two share one; who has left has a number.
+
+    `own` is whose own data it is: their name stands, whether or not they have left.
+    """
+    people = list(Member.objects.order_by("left_at", "pk"))
+    shared = Counter(person.name.casefold() for person in people)
+    names, former = {}, 0
+    for person in people:
+        if person.left_at and person.pk != own:
+            former += 1
+            names[person.pk] = f"former member {former}"
+        else:
+            names[person.pk] = person.username if shared[person.name.casefold()] > 1 else person.name
+    return names
 
 
 def _rows(look: Observation, names: dict[uuid.UUID, str]) -> Iterator[dict[str, Any]]:

@@ -158,6 +158,15 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "account/tokens/": lambda ids: [("/account/tokens/", {"label": "script"})],
     "account/tokens/<uuid:token_id>/revoke/": lambda ids: [(f"/account/tokens/{UNKNOWN}/revoke/", {})],
     "api/auth/token/": lambda ids: [("/api/auth/token/", {"username": "x", "password": "y"})],
+    "account/leave/": lambda ids: [
+        ("/account/leave/", None),
+        ("/account/leave/", {"spots": "delete", "password": "wrong"}),
+    ],
+    "account/data/": lambda ids: [("/account/data/", None)],
+    "hand-over/": lambda ids: [
+        ("/hand-over/", None),
+        ("/hand-over/", {"username": "member", "password": "tallow-member"}),
+    ],
     "sharing/seen/": lambda ids: [
         ("/sharing/seen/", None),
         *((f"/sharing/seen/?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
