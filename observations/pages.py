@@ -21,6 +21,7 @@ from observations.reliability import current_refit
 from observations.words import evidence_rows, looks_at, moved_words
 from spots.disclosure_models import Channel
 from spots.disclosures import held_back
+from spots.linking import twins
 from spots.minimap import minimap
 from spots.models import Water
 from spots.precision import ReleasedSpot, position_of, released_spot
@@ -288,6 +289,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "in_full": in_full,
         "may_log": in_full,
         "may_edit": spot.owned,
+        "twins": twins(spot),
         "held_back": held_back(int(spot.held)),
         "scope": with_evidence[0].scope.partition(":")[0] if with_evidence else "",
         "as_of": rows[0].as_of if rows else None,

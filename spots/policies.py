@@ -2,7 +2,7 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT, Table
-from spots import event_policies
+from spots import event_policies, link_policies
 from spots.rules import TODAY, VIEWER, known, owns, owns_spot, sees, water_of
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
@@ -88,6 +88,7 @@ TABLES = [
         worker=(),
     ),
     *event_policies.TABLES,
+    *link_policies.TABLES,
     # Append-only: a viewer is told of their own openings, an owner of those of their spots.
     Table(
         "spots_disclosure",
@@ -208,6 +209,7 @@ TRIGGERS = [
         )
     ),
     *event_policies.TRIGGERS,
+    *link_policies.TRIGGERS,
     # What was shared with one member alone ends when they leave; their own spots stay theirs, sealed.
     f"""
     CREATE OR REPLACE FUNCTION spots_member_left() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER

@@ -66,6 +66,27 @@ def owns_spot(spot_id: str) -> str:
     return f"EXISTS (SELECT 1 FROM spots_spot s WHERE s.id = {spot_id} AND {owns('s.owner')})"
 
 
+def shares(owner: str) -> str:
+    """Return the condition that the viewer decides who sees what carries the audience key `owner`.
+
+    A member about their own, an organiser about the club's, and about a team's its captain, or anybody in
+    it while it has none.
+    """
+    captains = (
+        f"SELECT 1 FROM club_teammembership t WHERE 'team:' || t.team_id::text = {owner} AND t.is_captain"
+    )
+    return (
+        f"({owns(owner)} AND (left({owner}, 5) <> 'team:'"
+        f" OR EXISTS ({captains} AND t.member_id = {MEMBER}) OR NOT EXISTS ({captains})))"
+    )
+
+
+def shares_spot(spot_id: str) -> str:
+    """Return the condition that the viewer decides who sees the spot of SQL expression `spot_id`."""
+    _qualified(spot_id)
+    return f"EXISTS (SELECT 1 FROM spots_spot s WHERE s.id = {spot_id} AND {shares('s.owner')})"
+
+
 def _qualified(column: str) -> None:
     if "." not in column:
         raise ValueError(f"{column} must name its table: a bare column means another one inside EXISTS")

@@ -2,12 +2,16 @@
 
 from django.urls import path
 
-from spots import api, disclosure_views, views
+from spots import api, disclosure_views, link_views, views
 
 urlpatterns = [
     path("spots/new/", views.spot_new),
     path("spots/<uuid:key>/edit/", views.spot_edit),
     path("sharing/seen/", disclosure_views.who_saw),
+    path("sharing/links/", link_views.links),
+    path("sharing/links/new/", link_views.propose),
+    path("sharing/links/<uuid:key>/agree/", link_views.answer, {"act": "agree"}),
+    path("sharing/links/<uuid:key>/end/", link_views.answer, {"act": "end"}),
     path("waters/", views.waters),
     path("waters/new/", views.water_new),
     path("waters/<uuid:key>/", views.water_page),

@@ -149,6 +149,18 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "events/<uuid:key>/entries/<uuid:entry_id>/accept/": lambda ids: [
         (f"/events/{ids['events'][0]}/entries/{UNKNOWN}/accept/", {})
     ],
+    # The same place, kept by two owners
+    "sharing/links/": lambda ids: [("/sharing/links/", None)],
+    "sharing/links/new/": lambda ids: [
+        ("/sharing/links/new/", None),
+        *((f"/sharing/links/new/?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
+        *(
+            (f"/sharing/links/new/?spot={ids['spots'][1]}", {"other": key})
+            for key in (*ids["spots"], UNKNOWN)
+        ),
+    ],
+    "sharing/links/<uuid:key>/agree/": lambda ids: [(f"/sharing/links/{UNKNOWN}/agree/", {})],
+    "sharing/links/<uuid:key>/end/": lambda ids: [(f"/sharing/links/{UNKNOWN}/end/", {})],
     # Asked with GET alone: a POST would turn the rest of the walk into the public's.
     "projector/": lambda ids: [("/projector/", None)],
     # Accounts
