@@ -14,6 +14,7 @@ from club.models import Member, Team
 from club.viewer import ViewedRequest
 from observations.event_views import event_or_404, told
 from spots import events
+from spots.certificates import openings
 from spots.event_models import Entry, Event
 
 
@@ -117,7 +118,16 @@ def late(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "mine": mine,
         "cutoff": events.on_clock(event, event.cutoff_at),
         "ends": events.on_clock(event, event.ends_at),
-        "waiting": [e for e in entries if e.late and not e.accepted_by_id and not e.withdrawn_at],
+        "waiting": [
+            (entry, openings(event, [entry.member_id], request.viewer.member_id, request.moment))
+            for entry in entries
+            if entry.late and not entry.accepted_by_id and not entry.withdrawn_at
+        ]
+        if mine.acts
+        else [],
+        "own": openings(event, [request.viewer.member_id], request.viewer.member_id, request.moment)
+        if request.viewer.member_id and not mine.acts
+        else None,
         "may_ask": mine.entry is None and event.deputy_id != request.viewer.member_id,
     }
     return render(request, "events/late.html", page)

@@ -124,6 +124,11 @@ def event_page(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "enterable": _enterable(event, mine, entries) if phase == events.COMING else [],
         "candidates": _candidates(event, entries) if mine.acts and phase == events.COMING else [],
         "may_enter": phase == events.COMING and viewer.is_member and not mine.entered and not mine.is_deputy,
+        "team_certificate": phase != events.COMING
+        and any(
+            entry.team is not None and entry.team in mine.captain_of and events.binds(entry, event)
+            for entry in entries
+        ),
         "one_left": len(free) == 1 and event.deputy_id is None and phase == events.COMING,
         "ranked": ranked_spots(event, viewer, "all" in request.GET)
         if mine.entered and phase != events.PAST

@@ -44,6 +44,18 @@ _OF_THE_TEAM = (
 )
 _THEMSELF = f"(spots_entry.member_id = {MEMBER} AND {_MEMBER})"
 
+# Who reads another's log of openings, on an event's water and from the day of its cut-off to its end: whoever
+# acts for the event, of those who ask to enter late; a captain, of the own team's entered anglers. Never of a
+# spot that they are not shown themselves.
+READS_LOG = (
+    "EXISTS (SELECT 1 FROM spots_entry n JOIN spots_event v ON v.id = n.event_id"
+    " JOIN spots_spot s ON s.id = spots_disclosure.spot_id AND s.water_id = v.water_id"
+    " WHERE n.member_id = spots_disclosure.viewer_id AND spots_disclosure.at < v.ends_at"
+    " AND spots_disclosure.day >= (v.cutoff_at AT TIME ZONE 'UTC')::date"
+    f" AND ((n.late AND {_acts('v')}) OR EXISTS (SELECT 1 FROM club_teammembership t"
+    f" WHERE t.team_id = n.team_id AND t.is_captain AND t.member_id = {MEMBER})))"
+)
+
 TABLES = [
     Table(
         "spots_event",
@@ -166,10 +178,12 @@ TRIGGERS = [
             NEW.entered_at := moment;
             NEW.withdrawn_at := NULL;
             NEW.late := moment >= v.cutoff_at;
-            IF NEW.accepted_by_id IS NOT NULL AND NOT (acts AND NEW.late AND NEW.accepted_by_id = {MEMBER}) THEN
-                RAISE EXCEPTION 'A late entry is accepted by an organiser who is not entered, or the deputy.'
+            -- To enter late is to be frozen at once, and to show one's openings: only the angler asks for it.
+            IF NEW.late AND NEW.member_id IS DISTINCT FROM {MEMBER} THEN
+                RAISE EXCEPTION 'After the cut-off an angler asks to enter themself.'
                     USING ERRCODE = 'check_violation';
             END IF;
+            NEW.accepted_by_id := NULL;
         ELSE
             IF NEW.accepted_by_id IS DISTINCT FROM OLD.accepted_by_id AND NOT (
                 acts AND OLD.late AND OLD.accepted_by_id IS NULL AND NEW.accepted_by_id = {MEMBER}

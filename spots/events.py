@@ -123,9 +123,11 @@ def enter(
         )
     if team and not TeamMembership.objects.filter(team=team, member=member).exists():
         problems.append(f"{member.name} is not in {team.name}: whoever enters with a team belongs to it.")
-    leads = team is not None and team in mine.captain_of and moment < event.cutoff_at
-    if member.pk != viewer.member_id and not (mine.acts or leads):
-        problems.append("You may enter yourself, and as a captain your team's members before the cut-off.")
+    leads = team is not None and team in mine.captain_of
+    if member.pk != viewer.member_id and moment >= event.cutoff_at:
+        problems.append(f"After the cut-off {member.name} asks to enter themself.")
+    elif member.pk != viewer.member_id and not (mine.acts or leads):
+        problems.append("You may enter yourself, and as a captain your team's members, before the cut-off.")
     free = [person for person in free_organisers(event, entries) if person.pk != member.pk]
     if not free and event.deputy_id is None:
         problems.append(
@@ -134,8 +136,6 @@ def enter(
         )
     if problems:
         raise ValidationError(problems)
-    late = moment >= event.cutoff_at
-    accepts = late and mine.acts and member.pk != viewer.member_id
     if known:
         known.team, known.withdrawn_at = team, None
         known.save(update_fields=["team", "withdrawn_at"])
@@ -146,8 +146,7 @@ def enter(
         member=member,
         team=team,
         entered_at=moment,
-        late=late,
-        accepted_by_id=viewer.member_id if accepts else None,
+        late=moment >= event.cutoff_at,
     )
 
 

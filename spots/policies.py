@@ -92,7 +92,7 @@ TABLES = [
     # Append-only: a viewer is told of their own openings, an owner of those of their spots.
     Table(
         "spots_disclosure",
-        select=f"viewer_id = {MEMBER} OR {owns_spot('spots_disclosure.spot_id')}",
+        select=f"viewer_id = {MEMBER} OR {owns_spot('spots_disclosure.spot_id')} OR {event_policies.READS_LOG}",
         insert=f"viewer_id = {VIEWER} AND day = {TODAY}",
         worker=(),
     ),

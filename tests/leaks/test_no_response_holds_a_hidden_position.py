@@ -163,6 +163,23 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "sharing/links/<uuid:key>/end/": lambda ids: [(f"/sharing/links/{UNKNOWN}/end/", {})],
     # Asked with GET alone: a POST would turn the rest of the walk into the public's.
     "projector/": lambda ids: [("/projector/", None)],
+    **{
+        f"events/<uuid:key>/{after}": lambda ids, after=after: [
+            (f"/events/{key}/{after}{query}", None)
+            for key in (*ids["events"], UNKNOWN)
+            for query in ("", "?team")
+        ]
+        for after in ("event.ics", "certificate/", "certificate.txt", "certificate.json")
+    },
+    "events/<uuid:key>/certificate/check/": lambda ids: [
+        (f"/events/{key}/certificate/check/", body)
+        for key in (*ids["events"], UNKNOWN)
+        for body in (None, {"text": "Event id"})
+    ],
+    "api/events/": lambda ids: [("/api/events/", None), (f"/api/events/?water={ids['water']}", None)],
+    "api/events/<uuid:key>/": lambda ids: [
+        (f"/api/events/{key}/", None) for key in (*ids["events"], UNKNOWN)
+    ],
     # Accounts
     "account/": lambda ids: [("/account/", None)],
     "account/password/": lambda ids: [("/account/password/", {})],
