@@ -19,6 +19,7 @@ from PIL import Image
 from observations import jobs
 from observations.models import Finding, Observation
 from observations.pictures import clean_picture, store
+from spots.models import Water
 from tests.conftest import PERSONAS, Cast, Places, found, look, see, sonar
 from tests.leaks.positions import Canary, finds
 from tests.spots.event_kit import enter, make_event
@@ -292,11 +293,15 @@ def ids(cast: Cast, places: Places) -> Ids:
 
 
 def _events(cast: Cast, places: Places, now: datetime) -> list[uuid.UUID]:
-    """One event that comes, and one past its cut-off, with an angler of each team entered."""
+    """One event that comes, and one past its cut-off, with an angler of each team entered.
+
+    The second freezes a water of its own: on the canaries' it would hide them from half the personas, and
+    the walk would find less (tests/spots/test_a_cut_off_freezes_a_water.py is about that).
+    """
     made = []
-    for days in (5, -1):
+    for days, water in ((5, places.club.water), (-1, Water.objects.create(name="Another water"))):
         event = make_event(
-            places.club.water,
+            water,
             fishing_from=(now + timedelta(days=8)).date(),
             fishing_until=(now + timedelta(days=9)).date(),
             cutoff_at=now + timedelta(days=days),
