@@ -4,7 +4,7 @@ from datetime import datetime
 
 from club.viewer import Viewer, current_freeze
 from observations.evidence import gather
-from observations.history import build_rows, willing_members
+from observations.history import build_rows
 from observations.inference import spot_history
 from observations.inference.results import ClubFit
 from observations.models import History
@@ -32,7 +32,7 @@ def history_as_of(spot: ReleasedSpot, viewer: Viewer, as_of: datetime) -> list[H
     gathered = gather(fit.taxa, scopes, as_of, [spot.id], cut_off, freeze.side)
     widest = f"member:{viewer.member_id}" if len(scopes) > 1 else CLUB
     result = spot_history(fit, gathered.evidence, gathered.evidence.now)
-    rows = build_rows(spot.id, widest, gathered, fit, result, refit, as_of, as_of, willing_members())
+    rows = build_rows(spot.id, widest, gathered, fit, result, refit, as_of, as_of)
     for row in rows:
         row.pk = 0
     return sorted(rows, key=lambda row: (-row.probability, row.species.order))

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from club.models import Member
 from observations.evidence import Gathered
 from observations.inference import effort
 from observations.inference.results import ClubFit, SpotResult
@@ -49,18 +48,13 @@ def build_rows(
     refit: Refit,
     as_of: datetime,
     moment: datetime,
-    willing: set[str],
 ) -> list[History]:
-    """Return one History row a species that has evidence here or is likely enough to be worth telling.
-
-    `willing` are the ids of members who let histories of few contributors be shown below `exact`.
-    """
+    """Return one History row a species that has evidence here or is likely enough to be worth telling."""
     evidence = gathered.evidence
     grades = effort.grade_counts(evidence)
     monthly = effort.month_effort(evidence)
     last = effort.last_verified(evidence)
     contributors = {evidence.observers[i] for i in np.unique(evidence.observer)} if len(evidence) else set()
-    thick = len(contributors) >= ENOUGH_CONTRIBUTORS or (bool(contributors) and contributors <= willing)
     rows = []
     for k, code in enumerate(result.species):
         low, middle, high = _clip(result.interval[k, 0], result.probability[k], result.interval[k, 1])
@@ -104,12 +98,8 @@ def build_rows(
                 ],
                 looks=int(monthly.looks.sum()),
                 contributors=len(contributors),
-                thick=thick,
+                thick=len(contributors) >= ENOUGH_CONTRIBUTORS,
                 computed_at=moment,
             )
         )
     return rows
-
-
-def willing_members() -> set[str]:
-    return {str(pk) for pk in Member.objects.filter(shares_thin_history=True).values_list("pk", flat=True)}

@@ -14,25 +14,27 @@ from typing import Any
 
 from celery import shared_task
 from django.db import connection, transaction
+from django.db.models import Exists, OuterRef, Q
 from django.utils import timezone
 from kombu.exceptions import OperationalError
 
 from club.viewer import working
 from observations.evidence import Gathered, club_taxa, gather
-from observations.history import build_rows, willing_members
+from observations.history import build_rows
 from observations.inference import fit as fit_club
 from observations.inference import spot_history
 from observations.inference.results import ClubFit
 from observations.models import Due, History, Observation, Refit, Reliability
+from observations.policies import SWAP_LOCK
 from observations.reliability import reliability_rows, save_reliability
 from spots.cutoffs import CutOff, cut_offs, cut_offs_on, frozen_water_ids
 
 log = logging.getLogger(__name__)
 
 CLUB = "club"
-# Advisory locks: a spot's refresh shares the first with other spots' and holds its own; a swap takes it alone.
-_SWAP_LOCK = 7_411_001
 _REFIT_LOCK = 7_411_002
+# Evidence scopes: the key, and the scopes of looks that belong to it.
+Scopes = list[tuple[str, tuple[str, ...]]]
 CODE_VERSION = "1"
 COMPUTED = (History.Edition.LIVE, History.Edition.FROZEN)
 
@@ -60,7 +62,7 @@ def wake() -> None:
     transaction.on_commit(send, robust=True)
 
 
-def scopes_at(spot_id: uuid.UUID) -> list[tuple[str, tuple[str, ...]]]:
+def scopes_at(spot_id: uuid.UUID) -> Scopes:
     """Return the evidence scopes that need a history at a spot: (key, the look scopes that belong to it).
 
     The club's always; a team's where it has looks of its own; a member's where they have private looks, or
@@ -74,7 +76,7 @@ def scopes_at(spot_id: uuid.UUID) -> list[tuple[str, tuple[str, ...]]]:
         .distinct()
     )
     teams = [scope for scope in own if scope.startswith("team:")]
-    out: list[tuple[str, tuple[str, ...]]] = [(CLUB, (CLUB,))]
+    out: Scopes = [(CLUB, (CLUB,))]
     out += [(team, (CLUB, team)) for team in teams]
     with connection.cursor() as cursor:
         cursor.execute("SELECT member_id, team_id FROM club_teammembership ORDER BY member_id, team_id")
@@ -89,14 +91,12 @@ def scopes_at(spot_id: uuid.UUID) -> list[tuple[str, tuple[str, ...]]]:
 
 
 def _histories(
-    spot_id: uuid.UUID, fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime
+    spot_id: uuid.UUID, scopes: Scopes, fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime
 ) -> list[History]:
-    willing = willing_members()
     rows: list[History] = []
-    scopes = scopes_at(spot_id)
     for key, belonging in scopes:
         gathered = gather(fit.taxa, belonging, as_of, [spot_id])
-        rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment, willing)
+        rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment)
     for cut in cut_offs(spot_id, moment):
         rows += _frozen(spot_id, cut, scopes, as_of, moment)
     return rows
@@ -105,7 +105,7 @@ def _histories(
 def _frozen(
     spot_id: uuid.UUID,
     cut: CutOff,
-    scopes: list[tuple[str, tuple[str, ...]]],
+    scopes: Scopes,
     as_of: datetime,
     moment: datetime,
 ) -> list[History]:
@@ -123,7 +123,7 @@ def _frozen(
         if key != CLUB and not side:
             continue
         gathered = gather(fit.taxa, belonging, as_of, [spot_id], cut.at, side)
-        rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment, set())
+        rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment)
     for row in rows:
         row.edition, row.cutoff_at = History.Edition.FROZEN, cut.at
     return rows
@@ -141,10 +141,9 @@ def _rows(
     refit: Refit,
     as_of: datetime,
     moment: datetime,
-    willing: set[str],
 ) -> list[History]:
     result = spot_history(fit, gathered.evidence, gathered.evidence.now)
-    return build_rows(spot_id, key, gathered, fit, result, refit, as_of, moment, willing)
+    return build_rows(spot_id, key, gathered, fit, result, refit, as_of, moment)
 
 
 def _lock(key: int, shared: bool = False) -> None:
@@ -155,7 +154,7 @@ def _lock(key: int, shared: bool = False) -> None:
 def refresh_spot(spot_id: uuid.UUID, moment: datetime) -> bool:
     """Compute one spot anew at the club's current parameters. Returns False when there are none yet."""
     with working(moment):
-        _lock(_SWAP_LOCK, shared=True)
+        _lock(SWAP_LOCK, shared=True)
         due = Due.objects.select_for_update().filter(pk=spot_id).first()
         if due is None:
             return True  # somebody else has just done it
@@ -163,8 +162,12 @@ def refresh_spot(spot_id: uuid.UUID, moment: datetime) -> bool:
         if refit is None:
             return False
         fit = ClubFit.from_dict(refit.parameters)
-        rows = _histories(spot_id, fit, refit, moment, moment)
-        History.objects.filter(spot_id=spot_id, edition__in=COMPUTED).delete()
+        # What did not change is left alone: its date and its ageing would tell that somebody looked.
+        scopes = scopes_at(spot_id)
+        changed = [scope for scope in scopes if not due.scopes or set(scope[1]) & set(due.scopes)]
+        untouched = [key for key, _ in scopes if key not in dict(changed)]
+        rows = _histories(spot_id, changed, fit, refit, moment, moment)
+        History.objects.filter(spot_id=spot_id, edition__in=COMPUTED).exclude(scope__in=untouched).delete()
         History.objects.bulk_create(rows)
         Due.objects.filter(pk=spot_id, since=due.since).delete()
     return True
@@ -174,6 +177,11 @@ def refresh_spot(spot_id: uuid.UUID, moment: datetime) -> bool:
 def refresh_due(limit: int = 200) -> int:
     """Refresh what is due, oldest first; fit the club's parameters first when there are none."""
     done = 0
+    with working(timezone.now()):
+        fitted = Refit.objects.filter(is_current=True).exists()
+    if not fitted:
+        # Not because something is due: the first private look must not be what dates the club's parameters.
+        refit()
     while done < limit:
         with working(timezone.now()):
             due = Due.objects.order_by("since").first()
@@ -252,7 +260,7 @@ def _compute_all(
     rows: list[History] = []
     for number, spot in enumerate(spots, 1):
         with working(moment):
-            rows += _histories(spot, fit, row, moment, started)
+            rows += _histories(spot, scopes_at(spot), fit, row, moment, started)
         if number % 50 == 0 or number == len(spots):
             tell(f"{number} of {len(spots)} spots")
     return rows
@@ -267,13 +275,14 @@ def _swap(
 ) -> None:
     """Put the new results in place of the old, whole."""
     with working(moment):
-        _lock(_SWAP_LOCK)
+        _lock(SWAP_LOCK)
         # A spot refreshed since this refit began knows looks that these rows do not: it is due once more.
         with connection.cursor() as cursor:
             cursor.execute(
-                "INSERT INTO observations_due (spot_id, since) SELECT DISTINCT spot_id, clock_timestamp()"
-                " FROM observations_history WHERE edition = 'live' AND computed_at > %s"
-                " ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since",
+                "INSERT INTO observations_due (spot_id, since, scopes)"
+                " SELECT spot_id, clock_timestamp(), array_agg(DISTINCT scope)"
+                " FROM observations_history WHERE edition = 'live' AND computed_at > %s GROUP BY spot_id"
+                " ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since, scopes = '{}'",
                 [row.started_at],
             )
         Refit.objects.filter(is_current=True).update(is_current=False)
@@ -290,6 +299,18 @@ def _swap(
         publish(moment)
 
 
+def _tellable() -> Q:
+    """Return the condition for telling those below `exact`: three contributors, or each of the fewer says yes.
+
+    Asked when it is published, under the lock that taking back one's yes waits for (policies.py).
+    """
+    there = Q(withdrawn_at=None) | Q(withdrawn_at__gt=OuterRef("computed_at"))
+    unwilling = Observation.objects.filter(
+        there, spot=OuterRef("spot"), scope=CLUB, observer__shares_thin_history=False
+    )
+    return Q(thick=True) | Q(~Exists(unwilling), contributors__gt=0)
+
+
 def publish(moment: datetime) -> bool:
     """Publish the club's histories for those below `exact`: once a month, so that no change tells of a day."""
     published = History.objects.filter(edition=History.Edition.PUBLISHED)
@@ -300,7 +321,7 @@ def publish(moment: datetime) -> bool:
         return False
     published.exclude(spot__water__in=frozen).delete()
     copies: list[Any] = []
-    live = History.objects.filter(scope=CLUB, thick=True, edition=History.Edition.LIVE)
+    live = History.objects.filter(_tellable(), scope=CLUB, edition=History.Edition.LIVE)
     for row in live.exclude(spot__water__in=frozen).iterator(500):
         row.pk = None
         row.edition = History.Edition.PUBLISHED

@@ -506,7 +506,7 @@ class History(models.Model):
     moved_by = models.JSONField(default=list)
     looks = models.IntegerField(default=0)
     contributors = models.IntegerField(default=0)
-    # True when three or more contributed, or each of the fewer has said yes.
+    # True when three or more contributed; of the others, each must say yes before it is published.
     thick = models.BooleanField(default=False)
     computed_at = models.DateTimeField(default=timezone.now)
 
@@ -538,6 +538,8 @@ class Due(models.Model):
 
     spot = models.OneToOneField(Spot, primary_key=True, on_delete=models.CASCADE, related_name="+")
     since = models.DateTimeField(default=timezone.now)
+    # Whose evidence changed; none stands for all. A private look must not so much as date the club's history.
+    scopes = ArrayField(models.TextField(), default=list, blank=True)
 
     class Meta:
         ordering = ["since"]

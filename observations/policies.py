@@ -141,6 +141,9 @@ TABLES = [
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
 
+# Advisory lock: a spot's refresh shares it with other spots' (jobs.py); a swap of all results takes it alone.
+SWAP_LOCK = 7_411_001
+
 _DEFINER = "LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp"
 
 
@@ -148,6 +151,26 @@ def _trigger(name: str, when: str, table: str, function: str) -> list[str]:
     return [
         f"DROP TRIGGER IF EXISTS {name} ON {table}",
         f"CREATE TRIGGER {name} {when} ON {table} FOR EACH ROW EXECUTE FUNCTION {function}()",
+    ]
+
+
+def _makes_due(name: str, source: str) -> list[str]:
+    """Return the trigger function that makes due what `source` selects: a spot, and the scope that changed.
+
+    No scope stands for all of them, and stays so.
+    """
+    return [
+        f"""
+        CREATE OR REPLACE FUNCTION observations_due_by_{name}() RETURNS trigger {_DEFINER} AS $$
+        BEGIN
+            INSERT INTO observations_due (spot_id, since, scopes)
+            SELECT spot_id, clock_timestamp(), array_remove(ARRAY[scope::text], NULL) FROM ({source}) changed
+            ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since, scopes = CASE
+                WHEN cardinality(observations_due.scopes) = 0 OR cardinality(excluded.scopes) = 0 THEN '{{}}'
+                ELSE ARRAY(SELECT DISTINCT unnest(observations_due.scopes || excluded.scopes) ORDER BY 1) END;
+            RETURN NULL;
+        END $$
+        """
     ]
 
 
@@ -246,36 +269,36 @@ TRIGGERS = [
         "observations_observation",
         "observations_look_withdrawn",
     ),
-    # Whatever wrote it, a new or changed piece of evidence makes its spot due.
-    f"""
-    CREATE OR REPLACE FUNCTION observations_due_by_look() RETURNS trigger {_DEFINER} AS $$
-    BEGIN
-        INSERT INTO observations_due (spot_id, since) VALUES (NEW.spot_id, clock_timestamp())
-        ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since;
-        RETURN NULL;
-    END $$
-    """,
+    # Whatever wrote it, a new or changed piece of evidence makes its spot due, in the scopes that it belongs to.
+    *_makes_due("look", "SELECT NEW.spot_id AS spot_id, NEW.scope AS scope"),
     *_trigger("due", "AFTER INSERT OR UPDATE", "observations_observation", "observations_due_by_look"),
-    f"""
-    CREATE OR REPLACE FUNCTION observations_due_by_finding() RETURNS trigger {_DEFINER} AS $$
-    BEGIN
-        INSERT INTO observations_due (spot_id, since)
-        SELECT spot_id, clock_timestamp() FROM observations_observation WHERE id = NEW.look_id
-        ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since;
-        RETURN NULL;
-    END $$
-    """,
+    *_makes_due(
+        "finding", "SELECT o.spot_id, o.scope FROM observations_observation o WHERE o.id = NEW.look_id"
+    ),
     *_trigger("due", "AFTER INSERT OR UPDATE", "observations_finding", "observations_due_by_finding"),
     *_trigger("due", "AFTER INSERT", "observations_echogroup", "observations_due_by_finding"),
+    *_makes_due(
+        "call",
+        "SELECT o.spot_id, o.scope FROM observations_echogroup e"
+        " JOIN observations_observation o ON o.id = e.look_id WHERE e.id = NEW.group_id",
+    ),
+    *_trigger("due", "AFTER INSERT OR UPDATE", "observations_call", "observations_due_by_call"),
+    # A spot has a history from its first day, of what is likely before anybody has looked.
+    *_makes_due("spot", "SELECT NEW.id AS spot_id, NULL AS scope"),
+    *_trigger("due", "AFTER INSERT", "spots_spot", "observations_due_by_spot"),
+    # Whoever takes back their yes takes it back at once. A swap that is publishing comes before or after.
     f"""
-    CREATE OR REPLACE FUNCTION observations_due_by_call() RETURNS trigger {_DEFINER} AS $$
+    CREATE OR REPLACE FUNCTION observations_no_longer_thin() RETURNS trigger {_DEFINER} AS $$
     BEGIN
-        INSERT INTO observations_due (spot_id, since)
-        SELECT o.spot_id, clock_timestamp() FROM observations_echogroup e
-        JOIN observations_observation o ON o.id = e.look_id WHERE e.id = NEW.group_id
-        ON CONFLICT (spot_id) DO UPDATE SET since = excluded.since;
+        PERFORM pg_advisory_xact_lock_shared({SWAP_LOCK}::bigint);
+        DELETE FROM observations_history h WHERE h.edition = 'published' AND NOT h.thick AND EXISTS (
+            SELECT 1 FROM observations_observation o
+            WHERE o.spot_id = h.spot_id AND o.scope = 'club' AND o.observer_id = NEW.id);
         RETURN NULL;
     END $$
     """,
-    *_trigger("due", "AFTER INSERT OR UPDATE", "observations_call", "observations_due_by_call"),
+    "DROP TRIGGER IF EXISTS no_longer_thin ON club_member",
+    "CREATE TRIGGER no_longer_thin AFTER UPDATE ON club_member FOR EACH ROW"
+    " WHEN (OLD.shares_thin_history AND NOT NEW.shares_thin_history)"
+    " EXECUTE FUNCTION observations_no_longer_thin()",
 ]

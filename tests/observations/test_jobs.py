@@ -64,7 +64,8 @@ def test_the_spot_job_and_the_refit_agree_at_the_same_parameters(some_looks: Non
     from observations.inference.results import ClubFit
 
     with working(moment):
-        rows = jobs._histories(places.shared.pk, ClubFit.from_dict(refit.parameters), refit, moment, moment)
+        fit, key = ClubFit.from_dict(refit.parameters), places.shared.pk
+        rows = jobs._histories(key, jobs.scopes_at(key), fit, refit, moment, moment)
     again = sorted(rows, key=lambda row: (row.species_id, row.scope))
     for old, new in zip(nightly, again, strict=True):
         assert abs(old.probability - new.probability) < 1e-8
