@@ -16,6 +16,7 @@ from django.db import transaction
 
 from club.models import Level, Member, Team, TeamMembership
 from club.viewer import PUBLIC, Viewer, viewer_of, viewing
+from spots.disclosure_models import Channel
 from spots.models import Grant, Spot
 from spots.precision import ReleasedSpot, released_spots
 
@@ -171,24 +172,26 @@ def viewer_as(audience: str) -> Viewer:
     if kind == "team":
         return Viewer(None, (*anybody, audience), (uuid.UUID(key),))
     member = Member.objects.filter(pk=uuid.UUID(key), is_active=True).first()
-    # Their teams as well: what they see of this spot they may see through one.
-    return viewer_of(member)
+    # Their teams as well: what they see of this spot they may see through one. Nobody in person: what they
+    # have opened today is not the asker's to know.
+    return Viewer(None, viewer_of(member).audiences)
 
 
 @contextmanager
-def tried(spot: Spot, wanted: Sequence[Sight] | None, viewer: Viewer, moment: datetime) -> Iterator[None]:
-    """Run the body with these sights in force, and take them back, whatever happens."""
+def trial() -> Iterator[None]:
+    """Run the body and take back whatever it saved."""
     with transaction.atomic():
         mark = transaction.savepoint()
         try:
-            if wanted is not None:
-                set_sights(spot, wanted, viewer, moment)
             yield
         finally:
             transaction.savepoint_rollback(mark)
 
 
 def seen_as(spot_ids: Sequence[uuid.UUID], audience: str, moment: datetime) -> dict[uuid.UUID, ReleasedSpot]:
-    """Return these spots as somebody of the audience would see them. Ask for one's own spots only."""
-    with viewing(viewer_as(audience), moment):
-        return {spot.id: spot for spot in released_spots(ids=spot_ids)}
+    """Return these spots as somebody of the audience would see them. Ask for one's own spots only.
+
+    Nobody has been shown anything: what the log of disclosures says of it is taken back.
+    """
+    with trial(), viewing(viewer_as(audience), moment):
+        return {spot.id: spot for spot in released_spots(ids=spot_ids, channel=Channel.PAGE)}

@@ -329,6 +329,25 @@ class Grant(models.Model):
         return f"{self.audience} on {self.spot_id}"
 
 
+class SharingChange(models.Model):
+    """What one change on the sharing desk did, so that it can be taken back. Private to whoever made it."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    member = models.ForeignKey(Member, on_delete=models.CASCADE, related_name="+")
+    made_at = models.DateTimeField()
+    words = models.CharField(max_length=200)
+    # The sights of each spot, as [audience, level, starts, ends] (spots/sharing.py).
+    before = models.JSONField()
+    after = models.JSONField()
+    undone_at = models.DateTimeField(null=True)
+
+    class Meta:
+        ordering = ["-made_at", "id"]
+
+    def __str__(self) -> str:
+        return self.words
+
+
 # Django looks for models here; those of events need Water, above.
 from spots.disclosure_models import CapReached, Disclosure  # noqa: E402, F401
 from spots.event_models import Entry, Event  # noqa: E402, F401

@@ -5,7 +5,7 @@ from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT, Table
 from spots import event_policies, link_policies
 from spots.rules import TODAY, VIEWER, known, owns, owns_spot, sees, water_of
 
-_MEMBER = f"'members' = ANY ({AUDIENCES})"
+_MEMBERS = f"'members' = ANY ({AUDIENCES})"
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
 
 
@@ -45,7 +45,7 @@ TABLES = [
         # An organiser owns the club's spots, and may be frozen: what the club adds then is not there yet.
         select=f"({owns('owner')} AND {known('spots_spot.water_id', 'spots_spot.created_at', 'spots_spot.owner')})"
         f" OR {sees('spots_spot.id', Level.WATER)}",
-        insert=f"{owns('owner')} AND {_MEMBER}",
+        insert=f"{owns('owner')} AND {_MEMBERS}",
         update=owns("owner"),
         delete=owns("owner"),
     ),
@@ -71,6 +71,14 @@ TABLES = [
         insert=_own("spots_position"),
         update=_own("spots_position"),
         delete=_own("spots_position"),
+        worker=(),
+    ),
+    Table(
+        "spots_sharingchange",
+        select=f"member_id = {MEMBER}",
+        insert=f"member_id = {MEMBER}",
+        update=f"member_id = {MEMBER}",
+        update_columns=("undone_at",),
         worker=(),
     ),
     Table(
@@ -208,6 +216,23 @@ TRIGGERS = [
             " EXECUTE FUNCTION spots_touched()",
         )
     ),
+    # While any cut-off is on, the club's policy only narrows: what it opened would reach whoever is frozen.
+    f"""
+    CREATE OR REPLACE FUNCTION spots_policy_only_narrows() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        IF current_user = 'tallow_web' AND EXISTS (
+                SELECT 1 FROM spots_event WHERE cutoff_at <= {MOMENT} AND ends_at > {MOMENT})
+            AND (TG_OP = 'INSERT' OR NEW.default_level > OLD.default_level
+                OR NEW.ceiling_level > OLD.ceiling_level OR NEW.minimum_ha < OLD.minimum_ha) THEN
+            RAISE EXCEPTION 'the policy only narrows while a cut-off is on' USING ERRCODE = 'check_violation';
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS policy_only_narrows ON club_audiencepolicy",
+    "CREATE TRIGGER policy_only_narrows BEFORE INSERT OR UPDATE ON club_audiencepolicy FOR EACH ROW"
+    " EXECUTE FUNCTION spots_policy_only_narrows()",
     *event_policies.TRIGGERS,
     *link_policies.TRIGGERS,
     # What was shared with one member alone ends when they leave; their own spots stay theirs, sealed.

@@ -94,6 +94,7 @@ shown AS (
         CASE sight.level WHEN {exact} THEN sh.cover WHEN {area} THEN s.area_cover ELSE '' END AS cover,
         sh.structure, sh.depth_min_m, sh.depth_max_m, sh.provenance, sh.placed_on, sh.notes, sh.permission,
         zone.id AS zone_id, zone.water_ha AS zone_ha, zone.number AS zone_number,
+        zone.minimum_ha AS zone_rung_ha,
         CASE WHEN pos.point IS NULL THEN zone.squares
              WHEN NOT %(unseen)s OR sight.own THEN pos.point END AS shown_geometry,
         CASE
@@ -233,7 +234,7 @@ def release(
 
 _COLUMNS = (
     "id, water_id, number, level, paused, name, alias, cover, structure, depth_min_m, depth_max_m, provenance,"
-    " placed_on, notes, permission, zone_id, zone_ha, zone_number, precision, owned, scope, held,"
+    " placed_on, notes, permission, zone_id, zone_ha, zone_number, zone_rung_ha, precision, owned, scope, held,"
     " ST_AsGeoJSON(ST_ForcePolygonCCW(shown_geometry), 7)"
 )
 
@@ -260,6 +261,7 @@ class ReleasedSpot:
     zone_id: uuid.UUID | None
     zone_ha: float | None
     zone_number: int | None
+    zone_rung_ha: int | None
     precision: str
     owned: bool
     scope: str

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from club.models import Level
-from spots.granting import Sight, covers, may_share, seen_as, set_sights, sights_at, tried
+from spots.granting import Sight, covers, may_share, seen_as, set_sights, sights_at, trial
 from spots.models import Grant
 from tests.conftest import Cast, Places, see
 
@@ -111,7 +111,8 @@ def test_what_is_tried_is_taken_back(cast: Cast, places: Places) -> None:
         for audience, level in product(
             ("public", "guest", "members", f"member:{cast.rival.pk}"), Level.values
         ):
-            with tried(spot, [Sight(audience, level)], viewer, NOW):
+            with trial():
+                set_sights(spot, [Sight(audience, level)], viewer, NOW)
                 seen = seen_as([spot.pk], audience, NOW).get(spot.pk)
             ceiling = Level.AREA if audience in {"public", "guest"} else Level.EXACT
             assert (seen.level if seen else Level.HIDDEN) == min(level, ceiling)
