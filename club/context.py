@@ -21,7 +21,7 @@ def _pages(viewer: Viewer) -> list[tuple[str, str]]:
         pages.append(("Proofs", "/proofs/"))
     pages += [("Events", "/events/"), ("Waters", "/waters/")]
     if viewer.is_member:
-        pages += [("Import", "/import/"), ("Club", "/club/")]
+        pages += [("Sharing", "/sharing/"), ("Club", "/club/")]
     return pages
 
 

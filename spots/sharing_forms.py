@@ -27,6 +27,8 @@ def local_moment(value: datetime | None, zone: str) -> datetime | None:
     """Return what was typed on a water's clock as a moment. Refuses the hour that a clock change leaves out."""
     if value is None:
         return None
+    # Django's field takes what was typed for its own time zone.
+    value = value.replace(tzinfo=None)
     at = value.replace(tzinfo=ZoneInfo(zone))
     if at.astimezone(ZoneInfo("UTC")).astimezone(ZoneInfo(zone)).replace(tzinfo=None) != value:
         raise ValidationError(f"{value:%H:%M} does not exist on that day: the clocks go forward.")
@@ -56,7 +58,7 @@ class SightForm(forms.Form):
     def __init__(
         self, *args: Any, zone: str, names: dict[str, str] | None = None, owner: str = "", **kwargs: Any
     ) -> None:
-        super().__init__(*args, label_suffix="", **kwargs)
+        super().__init__(*args, **{"label_suffix": "", **kwargs})
         self.zone = zone
         choices = [*EVERYBODY.items(), *(audience_names() if names is None else names).items()]
         field = self.fields["audience"]
@@ -112,7 +114,7 @@ class PolicyForm(forms.Form):
     )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, label_suffix="", **kwargs)
+        super().__init__(*args, **{"label_suffix": "", **kwargs})
         levels = [(level.value, words) for level, words in zip(Level, HOW_WORDS, strict=True)]
         for audience in EVERYBODY:
             self.fields[f"{audience}_default"] = forms.TypedChoiceField(
@@ -128,7 +130,10 @@ class PolicyForm(forms.Form):
     def rows(self) -> list[dict[str, Any]]:
         """Return the fields of each audience, for the template."""
         return [
-            {"name": name, "fields": [self[f"{audience}_{part}"] for part in ("default", "ceiling", "minimum")]}
+            {
+                "name": name,
+                "fields": [self[f"{audience}_{part}"] for part in ("default", "ceiling", "minimum")],
+            }
             for audience, name in EVERYBODY.items()
         ]
 

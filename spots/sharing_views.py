@@ -43,7 +43,9 @@ def _when(sight: Sight, zone: str) -> str:
     return ", ".join(part for part in (f"from {starts}" * bool(starts), f"until {ends}" * bool(ends)) if part)
 
 
-def _sight_words(sight: Sight, names: dict[str, str], policies: dict[str, AudiencePolicy], zone: str) -> dict[str, str]:
+def _sight_words(
+    sight: Sight, names: dict[str, str], policies: dict[str, AudiencePolicy], zone: str
+) -> dict[str, str]:
     policy = policies.get(sight.audience)
     if sight.level is None:
         how = f"{HOW_WORDS[policy.default_level]}, the club’s default" if policy else HOW_WORDS[0]
@@ -66,9 +68,14 @@ def desk(request: ViewedRequest) -> HttpResponse:
         sights = [_sight_words(sight, names, policies, zone) for sight in sights_at(spot)]
         owner = "the club" if spot.owner == "organisers" else names.get(spot.owner, "")
         places.setdefault(spot.water, []).append(
-            {"id": spot.pk, "name": _name(spot), "sights": sights, "owner": owner if spot.owner_member_id is None else ""}
+            {
+                "id": spot.pk,
+                "name": _name(spot),
+                "sights": sights,
+                "owner": owner if spot.owner_member_id is None else "",
+            }
         )
-    changes = SharingChange.objects.filter(member_id=request.viewer.member_id)
+    changes = SharingChange.objects.filter(member=request.member)
     context = {
         "places": list(places.items()),
         "changes": changes[:_SHOWN_CHANGES],
@@ -178,11 +185,14 @@ def bulk(request: ViewedRequest) -> HttpResponse:
             for spot in spots
             if sight.audience != spot.owner
         }
-        words = f"{audience_name(sight.audience, names)} see {HOW_WORDS[sight.level] if sight.level is not None else 'the club’s default'} of {len(wanted)} spots"
+        how = "the club’s default" if sight.level is None else HOW_WORDS[sight.level]
+        words = f"{audience_name(sight.audience, names)} see {how} of {len(wanted)} spots"
         try:
             if "save" in request.POST:
                 made = change(wanted, request.viewer, request.moment, words)
-                messages.success(request, "Saved. It can be undone here." if made else "That is how it stands already.")
+                messages.success(
+                    request, "Saved. It can be undone here." if made else "That is how it stands already."
+                )
                 return redirect("/sharing/")
             with trial():
                 watch = Watch([spot.pk for spot in wanted], told_audiences([sight]), request.moment)
@@ -253,7 +263,10 @@ def policy(request: ViewedRequest) -> HttpResponse:
         "told": told,
         "turns": turns,
         "trying": request.method == "POST" and status == 200,
-        "rungs": [(ha, ha / club.search_ha_per_hour) for ha in sorted({250, 50, *(p.minimum_ha for p in AudiencePolicy.objects.all())})],
+        "rungs": [
+            (ha, ha / club.search_ha_per_hour)
+            for ha in sorted({250, 50, *(p.minimum_ha for p in AudiencePolicy.objects.all())})
+        ],
         "exact": Level.EXACT,
     }
     return render(request, "sharing/policy.html", context, status=status)

@@ -26,6 +26,13 @@ from tests.spots.event_kit import enter, make_event
 
 UNKNOWN = uuid.UUID("00000000-0000-4000-8000-000000000000")
 
+SIGHTS = {
+    "form-TOTAL_FORMS": "1",
+    "form-INITIAL_FORMS": "0",
+    "form-0-audience": "public",
+    "form-0-how": "3",
+}
+
 CANARIES = {
     "club": Canary("Canary Club Crib", -93.276713, 45.021137),
     "shared": Canary("Canary Shared Pile", -93.265951, 45.044379),
@@ -75,6 +82,15 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "spots/<uuid:key>/panel/": lambda ids: [*spots(ids, "panel/"), *spots(ids, "panel/?species=bluegill")],
     "spots/<uuid:key>/edit/": lambda ids: spots(ids, "edit/"),
     "spots/new/": lambda ids: [("/spots/new/", None)],
+    "sharing/": lambda ids: [("/sharing/", None)],
+    "sharing/<uuid:key>/": lambda ids: [
+        (f"/sharing/{key}/", data) for key in (*ids["spots"], UNKNOWN) for data in (None, SIGHTS)
+    ],
+    "sharing/bulk/": lambda ids: [
+        ("/sharing/bulk/", {"spot": list(map(str, ids["spots"])), "audience": "members", "how": "1"})
+    ],
+    "sharing/policy/": lambda ids: [("/sharing/policy/", None), ("/sharing/policy/?preset=quiet", None)],
+    "sharing/undo/<uuid:key>/": lambda ids: [(f"/sharing/undo/{UNKNOWN}/", {})],
     "waters/": lambda ids: [("/waters/", None)],
     "waters/new/": lambda ids: [("/waters/new/", None)],
     "waters/<uuid:key>/": lambda ids: [(f"/waters/{ids['water']}/", None)],

@@ -3,8 +3,10 @@
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from club.models import Member, Team
-from spots.models import Entry, Event, Water
+from django.db import connection
+
+from club.models import Member, Team, TeamMembership
+from spots.models import Entry, Event, Grant, Position, Sheet, Spot, Water
 
 CUTOFF = datetime(2026, 9, 1, 5, 0, tzinfo=UTC)
 ENDS = datetime(2026, 9, 13, 22, 0, tzinfo=UTC)
@@ -28,3 +30,17 @@ def make_event(water: Water, **more: Any) -> Event:
 
 def enter(event: Event, member: Member, team: Team | None = None, **more: Any) -> Entry:
     return Entry.objects.create(event=event, member=member, team=team, **{"entered_at": BEFORE, **more})
+
+
+def make_older(moment: datetime) -> None:
+    """Let every spot, sight, role and team be from that moment."""
+    Grant.objects.update(known_at=moment)
+    Spot.objects.update(created_at=moment)
+    Member.objects.update(role_since=moment)
+    TeamMembership.objects.update(since=moment)
+    # Sheets and positions are dated by the database, on any change.
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT set_config('tallow.moment', %s, true)", [moment.isoformat()])
+        Sheet.objects.update(notes="as ever")
+        Position.objects.update(error_m=3)
+        cursor.execute("SELECT set_config('tallow.moment', '', true)")

@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 from django.contrib.gis.geos import Point
-from django.db import InternalError, ProgrammingError, connection, transaction
+from django.db import InternalError, ProgrammingError, transaction
 from django.utils import timezone
 
 from club.models import Level, Member, TeamMembership
@@ -15,10 +15,11 @@ from observations.models import Confirmation, Due, Finding, History, Observation
 from observations.reading import histories
 from spots.disclosure_models import Channel
 from spots.event_models import Entry, Event
-from spots.models import Grant, Position, Sheet, Spot
+from spots.models import Grant, Position, Spot
 from spots.precision import released_spots
 from spots.services import SpotDraft, create_spot, update_spot
 from tests.conftest import Cast, Places, found, look, see, sonar
+from tests.spots.event_kit import make_older
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("quiet_queue")]
 
@@ -34,16 +35,7 @@ def now() -> datetime:
 def long_ago(cast: Cast, places: Places, now: datetime) -> datetime:
     """Everything that the fixtures made is older than the cut-off."""
     before = now - timedelta(days=60)
-    Grant.objects.update(known_at=before)
-    Spot.objects.update(created_at=before)
-    Member.objects.update(role_since=before)
-    TeamMembership.objects.update(since=before)
-    # Sheets and positions are dated by the database.
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT set_config('tallow.moment', %s, true)", [before.isoformat()])
-        Sheet.objects.update(notes="as ever")
-        Position.objects.update(error_m=3)
-        cursor.execute("SELECT set_config('tallow.moment', '', true)")
+    make_older(before)
     return before
 
 

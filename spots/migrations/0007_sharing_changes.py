@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('spots', '0004_known_sights'),
+        ('spots', '0006_links'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
