@@ -3,7 +3,7 @@
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT, Table
 from spots import event_policies, link_policies
-from spots.rules import TODAY, VIEWER, known, owns, owns_spot, sees, water_of
+from spots.rules import TODAY, VIEWER, known, owns, owns_spot, sees, shares, water_of
 
 _MEMBERS = f"'members' = ANY ({AUDIENCES})"
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
@@ -54,9 +54,11 @@ TABLES = [
         select=f"{owns('owner')} OR audience = ANY ({AUDIENCES})",
         # The trigger below has put the spot's own owner there before this is checked; to look at spots_spot
         # here, whose policy looks at grants, would be a recursion.
-        insert=owns("owner"),
-        update=owns("owner"),
-        delete=owns("owner"),
+        # Whoever places a spot gives its owner their own row; others are given by who decides for the owner.
+        insert=f"({shares('spots_grant.owner')} OR ({owns('spots_grant.owner')}"
+        " AND spots_grant.audience = spots_grant.owner))",
+        update=shares("spots_grant.owner"),
+        delete=shares("spots_grant.owner"),
     ),
     Table(
         "spots_sheet",
@@ -137,6 +139,11 @@ TRIGGERS = [
         RETURN NEW;
     END $$
     """,
+    # Nobody is given a sight as what they are in the club, nor by a word that no reader has.
+    "ALTER TABLE spots_grant DROP CONSTRAINT IF EXISTS grant_audience",
+    "ALTER TABLE spots_grant ADD CONSTRAINT grant_audience CHECK (audience = owner"
+    " OR audience IN ('public', 'guest', 'members')"
+    " OR audience ~ '^(team|member):[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}$')",
     "DROP TRIGGER IF EXISTS grant_owner ON spots_grant",
     "CREATE TRIGGER grant_owner BEFORE INSERT OR UPDATE ON spots_grant FOR EACH ROW"
     " EXECUTE FUNCTION spots_grant_owner()",
