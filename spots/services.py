@@ -2,19 +2,19 @@
 
 import secrets
 import uuid
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import available_timezones
 
 from django.contrib.gis.geos import MultiPolygon, Point, Polygon
 from django.core.exceptions import ValidationError
-from django.db import connection, transaction
+from django.db import transaction
 
 from club.models import Level
 from club.viewer import Viewer
+from spots.granting import may_share
 from spots.models import Grant, Position, Sheet, Spot, Term, Water, owner_key
-from spots.rules import shares
 from spots.zones import (
     OUTSIDE_ALLOWED_M,
     metres_off,
@@ -155,7 +155,8 @@ def save_spots(drafts: Sequence[SpotDraft], viewer: Viewer, moment: datetime) ->
     """Save new spots whose positions were checked (`check_position`), all or none."""
     sheets = [check_sheet(draft) for draft in drafts]
     spots = [_spot_row(draft, viewer, moment) for draft in drafts]
-    if not decided_by_viewer({spot.owner for spot, draft in zip(spots, drafts, strict=True) if draft.grants}):
+    given = [spot for spot, draft in zip(spots, drafts, strict=True) if draft.grants]
+    if not all(may_share(spot, viewer) for spot in {spot.owner: spot for spot in given}.values()):
         raise ValidationError(
             {"members_see": "Who else sees a team's spot is its captain's to say. Keep it to the team."}
         )
@@ -182,16 +183,6 @@ def save_spots(drafts: Sequence[SpotDraft], viewer: Viewer, moment: datetime) ->
         )
         publish_spots([(by_id[draft.id], point) for draft, point in placed])
     return spots
-
-
-def decided_by_viewer(owners: Collection[str]) -> bool:
-    """Say whether the viewer decides who sees what these owners have (`spots.rules.shares`)."""
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"SELECT bool_and({shares('o.owner')}) FROM unnest(%s::text[]) AS o(owner)", [list(owners)]
-        )
-        (decides,) = cursor.fetchone()
-    return decides is not False
 
 
 def _spot_row(draft: SpotDraft, viewer: Viewer, moment: datetime) -> Spot:
