@@ -126,4 +126,4 @@ def settle_spots(member: Member, choice: str, moment: datetime) -> None:
         ids = list(private.values_list("pk", flat=True))
         for model in (Position, Sheet, SpotZone):
             model.objects.filter(spot_id__in=ids).delete()
-        Spot.objects.filter(pk__in=ids).update(alias="", area_cover="")
+        Spot.objects.filter(pk__in=ids).update(alias="")

@@ -116,8 +116,6 @@ class Term(models.Model):
     id = models.BigAutoField(primary_key=True)
     kind = models.CharField(max_length=10, choices=Kind.choices)
     name = models.CharField(max_length=40)
-    # Cover that can be seen from the bank or the air is never shown at `area`.
-    seen_from_bank = models.BooleanField(default=False)
     order = models.SmallIntegerField(default=0)
 
     class Meta:
@@ -148,7 +146,6 @@ class Spot(models.Model):
     alias = models.CharField(
         max_length=80, blank=True, help_text="The name shown to those who may not see the place."
     )
-    area_cover = models.CharField(max_length=40, blank=True, editable=False)
     owner_member = models.ForeignKey(
         Member, null=True, blank=True, on_delete=models.PROTECT, related_name="spots"
     )

@@ -85,13 +85,16 @@ sight AS (
     ) seen
 )"""
 
-# One row a spot, each column nothing unless the level gives it.
+# One row a spot, each column nothing unless the level gives it. Sheet and position are joined for `exact`
+# alone: below it cover, structure and depth are not told. No public chart says where brush lies, so no
+# combination of them could be counted to leave the minimum; and to tell the cover of some spots would say of
+# the others that theirs is one that stands out of the water.
 _SHOWN = """
 shown AS (
     SELECT s.id, s.water_id, s.number, sight.level, s.paused_at IS NOT NULL AS paused,
         CASE WHEN sight.level = {exact} THEN sh.name END AS name,
         s.alias,
-        CASE sight.level WHEN {exact} THEN sh.cover WHEN {area} THEN s.area_cover ELSE '' END AS cover,
+        COALESCE(sh.cover, '') AS cover,
         sh.structure, sh.depth_min_m, sh.depth_max_m, sh.provenance, sh.placed_on, sh.notes, sh.permission,
         zone.id AS zone_id, zone.water_ha AS zone_ha, zone.number AS zone_number,
         zone.minimum_ha AS zone_rung_ha,
@@ -145,7 +148,7 @@ def _before(kind: str) -> str:
 _NOW = _shown("spots_spot", "spots_sheet", "spots_position")
 _AT_CUT_OFF = _shown(
     f"""(SELECT n.id, n.water_id, n.number, n.owner, n.scope,
-        COALESCE(o.row ->> 'alias', n.alias) AS alias, COALESCE(o.row ->> 'area_cover', n.area_cover) AS area_cover,
+        COALESCE(o.row ->> 'alias', n.alias) AS alias,
         CASE WHEN o.row IS NULL THEN n.paused_at ELSE (o.row ->> 'paused_at')::timestamptz END AS paused_at
         FROM spots_spot n LEFT JOIN ({_before("spot")}) o ON o.spot_id = n.id)""",
     f"""(SELECT * FROM spots_sheet UNION ALL

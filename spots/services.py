@@ -14,7 +14,7 @@ from django.db import transaction
 from club.models import Level
 from club.viewer import Viewer
 from spots.granting import may_share
-from spots.models import Grant, Position, Sheet, Spot, Term, Water, owner_key
+from spots.models import Grant, Position, Sheet, Spot, Water, owner_key
 from spots.zones import (
     OUTSIDE_ALLOWED_M,
     metres_off,
@@ -104,14 +104,6 @@ def judge_distance(water: Water, point: Point, off: float | None) -> list[str]:
     )
 
 
-def _area_cover(cover: str) -> str:
-    """Return the cover if it may be told at `area`: never what can be seen from the bank, nor an unlisted word."""
-    if not cover:
-        return ""
-    term = Term.objects.filter(kind=Term.Kind.COVER, name=cover).first()
-    return cover if term and not term.seen_from_bank else ""
-
-
 def owners_of(scope: str, viewer: Viewer) -> tuple[uuid.UUID | None, uuid.UUID | None]:
     """Return (member id, team id) of the owner of a new spot in this scope, if the viewer may make one."""
     if scope == CLUB:
@@ -191,7 +183,6 @@ def _spot_row(draft: SpotDraft, viewer: Viewer, moment: datetime) -> Spot:
         id=draft.id,
         water=draft.water,
         alias=draft.alias.strip(),
-        area_cover=_area_cover(draft.cover),
         owner_member_id=member_id,
         owner_team_id=team_id,
         owner=owner_key(member_id, team_id),
@@ -244,8 +235,8 @@ def update_spot(spot: Spot, draft: SpotDraft, moment: datetime) -> list[str]:
     sheet.full_clean(exclude=["spot"], validate_unique=False)
     with transaction.atomic():
         sheet.save()
-        spot.alias, spot.area_cover = draft.alias.strip(), _area_cover(draft.cover)
-        spot.save(update_fields=["alias", "area_cover"])
+        spot.alias = draft.alias.strip()
+        spot.save(update_fields=["alias"])
         if draft.point:
             Position.objects.update_or_create(
                 spot=spot,

@@ -1,10 +1,9 @@
 from django.db import migrations
 
-# Words of the trade (common practice, no source). The flag: can be seen from the bank or from the air.
+# Words of the trade (common practice, no source).
 COVER = [
-    ("brush pile", False), ("stake bed", False), ("crib", False), ("standing timber", True),
-    ("stump field", False), ("laydown", True), ("dock", True), ("vegetation", True), ("rock pile", False),
-    ("bridge", True), ("riprap", True), ("none", False),
+    "brush pile", "stake bed", "crib", "standing timber", "stump field", "laydown", "dock", "vegetation",
+    "rock pile", "bridge", "riprap", "none",
 ]  # fmt: skip
 STRUCTURE = [
     "point", "channel swing bank", "creek mouth", "hump", "saddle", "ledge", "flat", "roadbed", "drop-off",
@@ -14,7 +13,7 @@ STRUCTURE = [
 def fill(apps, schema_editor):
     term = apps.get_model("spots", "Term")
     term.objects.bulk_create(
-        [term(kind="cover", name=name, seen_from_bank=seen, order=i) for i, (name, seen) in enumerate(COVER)]
+        [term(kind="cover", name=name, order=i) for i, name in enumerate(COVER)]
         + [term(kind="structure", name=name, order=i) for i, name in enumerate(STRUCTURE)]
     )
 
