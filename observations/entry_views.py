@@ -13,6 +13,7 @@ from club.access import members_only
 from club.models import Member, Team
 from club.viewer import ViewedRequest
 from observations.event_views import event_or_404, told
+from observations.opening import keep_closed, open_at_the_end
 from spots import events
 from spots.certificates import openings
 from spots.event_models import Entry, Event
@@ -131,3 +132,24 @@ def late(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "may_ask": mine.entry is None and event.deputy_id != request.viewer.member_id,
     }
     return render(request, "events/late.html", page)
+
+
+@require_POST
+@members_only
+def opening(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
+    """Let one's looks and the team's new spots open to the club at the event's end, or take that back."""
+    event = event_or_404(key)
+    entry = events.standing(event, request.viewer, events.entries_of(event)).entry
+    if entry is None or entry.team_id is None or not events.binds(entry, event):
+        raise Http404
+    change = keep_closed if request.POST.get("open") == "no" else open_at_the_end
+    try:
+        with transaction.atomic():
+            looks, spots = change(event, entry, request.viewer, request.moment)
+    except (ValidationError, DatabaseError) as error:
+        _tell(request, error)
+    else:
+        what = f"{looks} look{'' if looks == 1 else 's'} and {spots} spot{'' if spots == 1 else 's'}"
+        verb = "stay with the team" if change is keep_closed else "open to the club when the event ends"
+        messages.success(request, f"{what} {verb}.")
+    return redirect(f"/events/{key}/")

@@ -11,6 +11,7 @@ urlpatterns = [
     path("events/<uuid:key>/edit/", event_views.event_edit),
     path("events/<uuid:key>/delete/", event_views.event_delete),
     path("events/<uuid:key>/enter/", entry_views.enter),
+    path("events/<uuid:key>/opening/", entry_views.opening),
     path("events/<uuid:key>/late/", entry_views.late),
     path("events/<uuid:key>/event.ics", certificate_views.calendar),
     path("events/<uuid:key>/certificate/", certificate_views.certificate),

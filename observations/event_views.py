@@ -18,6 +18,7 @@ from club.viewer import ViewedRequest, Viewer
 from observations.event_forms import EventForm
 from observations.event_ranked import ranked_spots
 from observations.models import Species
+from observations.opening import team_work
 from spots import events
 from spots.event_models import Entry, Event
 
@@ -124,6 +125,9 @@ def event_page(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "enterable": _enterable(event, mine, entries) if phase == events.COMING else [],
         "candidates": _candidates(event, entries) if mine.acts and phase == events.COMING else [],
         "may_enter": phase == events.COMING and viewer.is_member and not mine.entered and not mine.is_deputy,
+        "work": team_work(event, mine.entry, viewer)
+        if mine.entry and mine.entry.team_id and phase == events.FROZEN and events.binds(mine.entry, event)
+        else None,
         "team_certificate": phase != events.COMING
         and any(
             entry.team is not None and entry.team in mine.captain_of and events.binds(entry, event)

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from django.db import connection
 
+from club.rls import MOMENT
 from observations.inference.types import (
     LANDED,
     METHODS,
@@ -46,6 +47,11 @@ def days(moment: datetime) -> float:
     return moment.timestamp() / 86400
 
 
+# A look of a narrower scope is the club's too from when it opens.
+_OPEN = f"o.opens_at <= {MOMENT}"
+_THE_CLUBS = f"(o.scope = 'club' OR {_OPEN})"
+
+
 def club_taxa() -> Taxa:
     """Return the club's species tree; modelled are the species that its shared evidence knows.
 
@@ -57,11 +63,11 @@ def club_taxa() -> Taxa:
         cursor.execute(
             "SELECT c.species_id FROM observations_call c JOIN observations_echogroup e ON e.id = c.group_id"
             " JOIN observations_observation o ON o.id = e.look_id"
-            " WHERE o.scope = 'club' AND o.withdrawn_at IS NULL GROUP BY 1"
+            f" WHERE {_THE_CLUBS} AND o.withdrawn_at IS NULL GROUP BY 1"
             " UNION SELECT f.species_id FROM observations_finding f JOIN observations_observation o"
-            " ON o.id = f.look_id WHERE o.scope = 'club' AND o.withdrawn_at IS NULL GROUP BY 1"
-            " UNION SELECT f.corrected_species_id FROM observations_finding f WHERE f.scope = 'club'"
-            " AND f.corrected_species_id IS NOT NULL"
+            f" ON o.id = f.look_id WHERE {_THE_CLUBS} AND o.withdrawn_at IS NULL GROUP BY 1"
+            " UNION SELECT o.corrected_species_id FROM observations_finding o"
+            f" WHERE {_THE_CLUBS} AND o.corrected_species_id IS NOT NULL"
         )
         known = {row[0] for row in cursor.fetchall()} | set(ALWAYS_MODELLED)
     return Taxa(
@@ -109,14 +115,17 @@ def gather(
     `as_of` goes by when a look started, `received_by` (a cut-off) by when the server received it: looks of
     the scopes in `side` count whenever they came in, and proofs of others as they stood at the cut-off.
     """
-    where = ["o.withdrawn_at IS NULL", "o.scope = ANY (%s)", "o.started_at <= %s"]
-    parameters: list[Any] = [list(scopes), as_of]
+    where = ["o.withdrawn_at IS NULL", f"(o.scope = ANY (%s) OR ('club' = ANY (%s) AND {_OPEN}))"]
+    where.append("o.started_at <= %s")
+    parameters: list[Any] = [list(scopes), list(scopes), as_of]
     if spot_ids is not None:
         where.append("o.spot_id = ANY (%s)")
         parameters.append(list(spot_ids))
     if received_by is not None:
-        where.append("(o.received_at <= %s OR o.scope = ANY (%s))")
-        parameters += [received_by, list(side)]
+        where.append(
+            "((o.received_at <= %s AND (o.scope = ANY (%s) OR o.opens_at <= %s)) OR o.scope = ANY (%s))"
+        )
+        parameters += [received_by, list(scopes), received_by, list(side)]
     known, known_by = "%s", [as_of]
     if received_by is not None:
         known = "CASE WHEN o.scope = ANY (%s) THEN %s ELSE %s END"

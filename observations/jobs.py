@@ -173,9 +173,24 @@ def refresh_spot(spot_id: uuid.UUID, moment: datetime) -> bool:
     return True
 
 
+def mark_opened(moment: datetime) -> None:
+    """Make due the spots of looks that have opened to the club since their history was computed."""
+    with working(moment), connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO observations_due (spot_id, since, scopes)"
+            " SELECT DISTINCT o.spot_id, clock_timestamp(), '{}'::text[]"
+            " FROM observations_observation o WHERE o.opens_at <= %s AND o.withdrawn_at IS NULL AND EXISTS ("
+            " SELECT 1 FROM observations_history h WHERE h.spot_id = o.spot_id AND h.edition = 'live'"
+            " AND h.scope = 'club' AND h.computed_at < o.opens_at)"
+            " ON CONFLICT (spot_id) DO UPDATE SET scopes = excluded.scopes",
+            [moment],
+        )
+
+
 @shared_task
 def refresh_due(limit: int = 200) -> int:
     """Refresh what is due, oldest first; fit the club's parameters first when there are none."""
+    mark_opened(timezone.now())
     done = 0
     with working(timezone.now()):
         fitted = Refit.objects.filter(is_current=True).exists()
@@ -305,8 +320,9 @@ def _tellable() -> Q:
     Asked when it is published, under the lock that taking back one's yes waits for (policies.py).
     """
     there = Q(withdrawn_at=None) | Q(withdrawn_at__gt=OuterRef("computed_at"))
+    the_clubs = Q(scope=CLUB) | Q(opens_at__lte=OuterRef("computed_at"))
     unwilling = Observation.objects.filter(
-        there, spot=OuterRef("spot"), scope=CLUB, observer__shares_thin_history=False
+        there, the_clubs, spot=OuterRef("spot"), observer__shares_thin_history=False
     )
     return Q(thick=True) | Q(~Exists(unwilling), contributors__gt=0)
 

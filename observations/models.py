@@ -110,6 +110,8 @@ class Observation(models.Model):
     note = models.TextField(blank=True)
     # Whose evidence it is: `club`, `team:<id>` or `member:<id>`.
     scope = models.TextField()
+    # From then on it is the club's evidence too. Evaluated when read: no job to miss.
+    opens_at = models.DateTimeField(null=True, blank=True)
     source = models.CharField(max_length=10, choices=Source.choices, default=Source.PAGE)
     # The draw of DESIGN §5 asked for this one, whatever it looked like.
     random_check = models.BooleanField(default=False)
@@ -139,12 +141,17 @@ class Observation(models.Model):
                 condition=Q(water_temp_c=None) | Q(water_temp_c__gte=-2, water_temp_c__lte=45),
             ),
             models.CheckConstraint(
+                name="look_opens_later",
+                condition=Q(opens_at=None) | (Q(opens_at__gte=F("received_at")) & ~Q(scope="club")),
+            ),
+            models.CheckConstraint(
                 name="look_offset", condition=Q(utc_offset_min__gte=-1080, utc_offset_min__lte=1080)
             ),
         ]
         indexes = [
             models.Index(fields=["spot", "started_at"]),
             models.Index(fields=["observer", "-started_at"]),
+            models.Index(fields=["opens_at"], condition=~Q(opens_at=None), name="looks_that_open"),
         ]
         ordering = ["-started_at", "id"]
 
@@ -269,6 +276,7 @@ class Finding(models.Model):
     # Copies from the look, so that a checker may see a finding without seeing the look; kept by a trigger.
     observer = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="findings", editable=False)
     scope = models.TextField(editable=False)
+    opens_at = models.DateTimeField(null=True, editable=False)
     water_id = models.UUIDField(editable=False)
     withdrawn_at = models.DateTimeField(null=True, blank=True, editable=False)
     received_at = models.DateTimeField(default=timezone.now)

@@ -1,7 +1,7 @@
 """Rights of the web and worker roles on looks, proofs and histories, and the triggers that keep them true."""
 
 from club.models import Level
-from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, SIDE, Table, thawed_or
+from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, MOMENT, SIDE, Table, thawed_or
 from spots.rules import known, owns_spot, sees, water_of
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
@@ -14,11 +14,15 @@ def _exact(table: str) -> str:
 
 
 def _scope_known(table: str, since: str) -> str:
-    """The row's scope is the viewer's; where its water is frozen, by what had come in at the cut-off."""
+    """The row's scope is the viewer's; where its water is frozen, by what had come in at the cut-off.
+
+    A look that opens is the club's from then on.
+    """
     return thawed_or(
         water_of(f"{table}.spot_id"),
-        f"({table}.scope = ANY ({SIDE}) OR ({table}.scope = ANY ({KEPT}) AND {table}.{since} <= {{at}}))",
-        f"{table}.scope = ANY ({AUDIENCES})",
+        f"({table}.scope = ANY ({SIDE}) OR (({table}.scope = ANY ({KEPT})"
+        f" OR ({table}.opens_at <= {{at}} AND 'club' = ANY ({KEPT}))) AND {table}.{since} <= {{at}}))",
+        f"({table}.scope = ANY ({AUDIENCES}) OR ({table}.opens_at <= {MOMENT} AND 'club' = ANY ({AUDIENCES})))",
     )
 
 
@@ -45,7 +49,8 @@ _OWN_GROUP = (
 # A checker sees the findings of the club's scope that are not their own, and nothing of the look. Those of a
 # water that is frozen for them wait for another checker.
 _TO_CHECK = (
-    f"({_CHECKER} AND scope = 'club' AND observer_id <> {MEMBER} AND withdrawn_at IS NULL"
+    f"({_CHECKER} AND (scope = 'club' OR opens_at <= {MOMENT}) AND observer_id <> {MEMBER}"
+    " AND withdrawn_at IS NULL"
     f" AND {thawed_or('observations_finding.water_id', 'false')})"
 )
 # What a checker decided after the cut-off is not known yet, except to the finding's own side.
@@ -78,7 +83,7 @@ TABLES = [
         f" OR ({_scope_known('observations_observation', 'received_at')} AND {_LOOK_EXACT})",
         insert=f"({_MAY_LOG}) OR ({_MAY_IMPORT})",
         update=f"observer_id = {MEMBER}",
-        update_columns=("withdrawn_at", "trip_id"),
+        update_columns=("withdrawn_at", "trip_id", "opens_at"),
         worker=("SELECT",),
     ),
     Table("observations_echogroup", select=_look(), insert=_OWN_LOOK),
@@ -154,6 +159,12 @@ def _trigger(name: str, when: str, table: str, function: str) -> list[str]:
     ]
 
 
+def _touches(look: str) -> str:
+    """Return the scope whose histories the look of SQL row `look` belongs to: the club's once it has opened."""
+    opened = f"{look}.opens_at <= COALESCE({MOMENT}, clock_timestamp())"
+    return f"CASE WHEN {opened} THEN 'club' ELSE {look}.scope END"
+
+
 def _makes_due(name: str, source: str) -> list[str]:
     """Return the trigger function that makes due what `source` selects: a spot, and the scope that changed.
 
@@ -208,6 +219,7 @@ TRIGGERS = [
         END IF;
         NEW.observer_id := look.observer_id;
         NEW.scope := look.scope;
+        NEW.opens_at := look.opens_at;
         SELECT water_id INTO NEW.water_id FROM spots_spot WHERE id = look.spot_id;
         IF TG_OP = 'INSERT' THEN NEW.verified_at := NULL; NEW.corrected_species_id := NULL; END IF;
         RETURN NEW;
@@ -269,17 +281,47 @@ TRIGGERS = [
         "observations_observation",
         "observations_look_withdrawn",
     ),
+    # When a look opens to the club can be changed until it has; its findings carry it for the checkers.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_look_opens() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    DECLARE moment timestamptz := COALESCE({MOMENT}, clock_timestamp());
+    BEGIN
+        IF OLD.opens_at <= moment OR NEW.opens_at < moment THEN
+            RAISE EXCEPTION 'what is open to the club stays open, and opens no earlier than now'
+                USING ERRCODE = 'check_violation';
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS look_opens ON observations_observation",
+    "CREATE TRIGGER look_opens BEFORE UPDATE OF opens_at ON observations_observation FOR EACH ROW"
+    " WHEN (OLD.opens_at IS DISTINCT FROM NEW.opens_at) EXECUTE FUNCTION observations_look_opens()",
+    f"""
+    CREATE OR REPLACE FUNCTION observations_findings_open() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        UPDATE observations_finding SET opens_at = NEW.opens_at WHERE look_id = NEW.id;
+        RETURN NULL;
+    END $$
+    """,
+    *_trigger(
+        "findings_open",
+        "AFTER UPDATE OF opens_at",
+        "observations_observation",
+        "observations_findings_open",
+    ),
     # Whatever wrote it, a new or changed piece of evidence makes its spot due, in the scopes that it belongs to.
-    *_makes_due("look", "SELECT NEW.spot_id AS spot_id, NEW.scope AS scope"),
+    *_makes_due("look", f"SELECT NEW.spot_id AS spot_id, {_touches('NEW')} AS scope"),
     *_trigger("due", "AFTER INSERT OR UPDATE", "observations_observation", "observations_due_by_look"),
     *_makes_due(
-        "finding", "SELECT o.spot_id, o.scope FROM observations_observation o WHERE o.id = NEW.look_id"
+        "finding",
+        f"SELECT o.spot_id, {_touches('o')} AS scope FROM observations_observation o WHERE o.id = NEW.look_id",
     ),
     *_trigger("due", "AFTER INSERT OR UPDATE", "observations_finding", "observations_due_by_finding"),
     *_trigger("due", "AFTER INSERT", "observations_echogroup", "observations_due_by_finding"),
     *_makes_due(
         "call",
-        "SELECT o.spot_id, o.scope FROM observations_echogroup e"
+        f"SELECT o.spot_id, {_touches('o')} AS scope FROM observations_echogroup e"
         " JOIN observations_observation o ON o.id = e.look_id WHERE e.id = NEW.group_id",
     ),
     *_trigger("due", "AFTER INSERT OR UPDATE", "observations_call", "observations_due_by_call"),
@@ -293,7 +335,7 @@ TRIGGERS = [
         PERFORM pg_advisory_xact_lock_shared({SWAP_LOCK}::bigint);
         DELETE FROM observations_history h WHERE h.edition = 'published' AND NOT h.thick AND EXISTS (
             SELECT 1 FROM observations_observation o
-            WHERE o.spot_id = h.spot_id AND o.scope = 'club' AND o.observer_id = NEW.id);
+            WHERE o.spot_id = h.spot_id AND {_touches("o")} = 'club' AND o.observer_id = NEW.id);
         RETURN NULL;
     END $$
     """,

@@ -11,10 +11,12 @@ from datetime import datetime
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models.expressions import RawSQL
 from django.http import Http404
 
 from club.models import Member
+from club.rls import MOMENT
 from club.viewer import Viewer
 from observations.models import BlindName, Confirmation, Finding, Picture, Species
 from observations.services import confirm
@@ -25,12 +27,20 @@ DECISIONS = (Confirmation.Decision.CORRECTED, Confirmation.Decision.REJECTED, Co
 
 
 def waiting(viewer: Viewer) -> QuerySet[Finding]:
-    """Return the club's unverified findings of others, not decided by this checker, oldest first."""
+    """Return the club's unverified findings of others, not decided by this checker, oldest first.
+
+    Those of looks that open to the club are the club's from then on.
+    """
     if not viewer.is_checker or viewer.member_id is None:
         return Finding.objects.none()
     decided = Confirmation.objects.filter(finding=OuterRef("pk"), checker_id=viewer.member_id)
     return (
-        Finding.objects.filter(~Exists(decided), scope="club", verified_at=None, withdrawn_at=None)
+        Finding.objects.filter(
+            Q(scope="club") | Q(opens_at__lte=RawSQL(MOMENT, [])),  # noqa: S611  (a constant of club.rls)
+            ~Exists(decided),
+            verified_at=None,
+            withdrawn_at=None,
+        )
         .exclude(observer_id=viewer.member_id)
         .order_by("received_at", "id")
     )

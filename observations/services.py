@@ -86,6 +86,7 @@ class LookDraft:
     findings: tuple[FindingDraft, ...] = ()
     presentations: tuple[tuple[str, float | None, str], ...] = ()  # what, minutes, response
     scope: str = ""  # empty: the spot's own
+    opens_at: datetime | None = None  # from then on it is the club's evidence too
     source: str = Observation.Source.PAGE
     seal: str = Call.Seal.SERVER
     random_check: bool = False
@@ -203,6 +204,8 @@ def scope_of(draft: LookDraft, viewer: Viewer) -> str:
     if scope not in viewer.audiences:
         # Someone else's private spot, opened to this member: the look is theirs until shared.
         scope = f"member:{viewer.member_id}"
+    if draft.opens_at and scope == "club":
+        raise ValidationError({"opens_at": "A look that is the club's already does not open to it later."})
     if draft.spot.scope != "club" and scope == "club":
         raise ValidationError({"scope": "A look at a private spot cannot be the club's before the spot is."})
     return scope
@@ -296,6 +299,7 @@ def _look_row(draft: LookDraft, scope: str, moment: datetime) -> Observation:
         sky=draft.sky,
         note=draft.note,
         scope=scope,
+        opens_at=draft.opens_at,
         source=draft.source,
         random_check=draft.random_check,
         received_at=moment,

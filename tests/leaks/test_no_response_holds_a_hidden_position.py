@@ -157,6 +157,9 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "events/<uuid:key>/enter/": lambda ids: [
         (f"/events/{key}/enter/", {"team": ""}) for key in (*ids["events"], UNKNOWN)
     ],
+    "events/<uuid:key>/opening/": lambda ids: [
+        (f"/events/{key}/opening/", {}) for key in (*ids["events"], UNKNOWN)
+    ],
     "events/<uuid:key>/late/": lambda ids: [
         (f"/events/{key}/late/", None) for key in (*ids["events"], UNKNOWN)
     ],

@@ -1,0 +1,104 @@
+"""A team's work of an event that opens to the club by itself when the event ends.
+
+Nothing has to run at that time: a look says from when it is the club's evidence too, a spot has a grant that
+starts then, and both are evaluated when read. The worker's sweep only brings histories up to date.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from django.core.exceptions import ValidationError
+
+from club.models import Level
+from club.viewer import Viewer
+from observations.models import Observation
+from spots.event_models import Entry, Event
+from spots.models import Grant, Spot
+from spots.services import CLUB
+
+
+@dataclass(frozen=True)
+class TeamWork:
+    """What one angler and their team recorded on an event's water since its cut-off.
+
+    `looks` are the angler's own, `spots` the team's new ones; each split into what stays closed so far, and
+    what opens at the event's end. `private` looks lie at spots that the team keeps to itself, and stay closed.
+    """
+
+    looks: list[Observation]
+    looks_opening: list[Observation]
+    spots: list[Spot]
+    spots_opening: list[Spot]
+    private: int
+
+    @property
+    def any(self) -> bool:
+        return bool(self.looks or self.looks_opening or self.spots or self.spots_opening or self.private)
+
+
+def team_work(event: Event, entry: Entry, viewer: Viewer) -> TeamWork:
+    """Return an entered angler's work with their team, as that angler may read it."""
+    team = f"team:{entry.team_id}"
+    spots = list(
+        Spot.objects.filter(water=event.water_id, owner=team, created_at__gte=event.cutoff_at).order_by("pk")
+    )
+    shared = {
+        grant.spot_id: grant.starts_at
+        for grant in Grant.objects.filter(spot__in=spots, audience="members", replaced_at=None)
+    }
+    new = {spot.pk for spot in spots}
+    looks = list(
+        Observation.objects.filter(
+            observer_id=viewer.member_id or None,
+            scope=team,
+            received_at__gte=event.cutoff_at,
+            withdrawn_at=None,
+            spot__water=event.water_id,
+        )
+        .select_related("spot")
+        .order_by("started_at", "pk")
+    )
+    can = [look for look in looks if look.spot.scope == CLUB or look.spot_id in new]
+    return TeamWork(
+        looks=[look for look in can if look.opens_at is None],
+        looks_opening=[look for look in can if look.opens_at is not None],
+        spots=[spot for spot in spots if spot.pk not in shared],
+        spots_opening=[spot for spot in spots if shared.get(spot.pk) == event.ends_at],
+        private=len(looks) - len(can),
+    )
+
+
+def open_at_the_end(event: Event, entry: Entry, viewer: Viewer, moment: datetime) -> tuple[int, int]:
+    """Let the angler's looks and the team's new spots open to the club at the event's end.
+
+    Returns how many looks and spots. Raises ValidationError when it is not for now.
+    """
+    if not event.cutoff_at <= moment < event.ends_at:
+        raise ValidationError(f"This is for the time between the cut-off of {event.name} and its end.")
+    work = team_work(event, entry, viewer)
+    Grant.objects.bulk_create(
+        Grant(
+            spot=spot,
+            audience="members",
+            level=Level.EXACT,
+            starts_at=event.ends_at,
+            known_at=moment,
+            created_at=moment,
+            created_by_id=viewer.member_id,
+        )
+        for spot in work.spots
+    )
+    looks = Observation.objects.filter(pk__in=[look.pk for look in work.looks]).update(opens_at=event.ends_at)
+    return looks, len(work.spots)
+
+
+def keep_closed(event: Event, entry: Entry, viewer: Viewer, moment: datetime) -> tuple[int, int]:
+    """Take that back, while nothing has opened."""
+    if moment >= event.ends_at:
+        raise ValidationError(f"{event.name} is over: what has opened stays open.")
+    work = team_work(event, entry, viewer)
+    looks = Observation.objects.filter(pk__in=[look.pk for look in work.looks_opening]).update(opens_at=None)
+    Grant.objects.filter(
+        spot__in=work.spots_opening, audience="members", starts_at=event.ends_at, replaced_at=None
+    ).delete()
+    return looks, len(work.spots_opening)
