@@ -13,7 +13,8 @@ from club.models import Level
 from club.viewer import Viewer
 from observations.models import Observation
 from spots.event_models import Entry, Event
-from spots.models import Grant, Spot
+from spots.granting import Sight, may_share, set_sights, sights_at
+from spots.models import Spot
 from spots.services import CLUB
 
 
@@ -22,7 +23,8 @@ class TeamWork:
     """What one angler and their team recorded on an event's water since its cut-off.
 
     `looks` are the angler's own, `spots` the team's new ones; each split into what stays closed so far, and
-    what opens at the event's end. `private` looks lie at spots that the team keeps to itself, and stay closed.
+    what opens at the event's end; a team's captain opens its spots. `private` looks lie at spots that the team
+    keeps to itself, and stay closed.
     """
 
     looks: list[Observation]
@@ -36,17 +38,19 @@ class TeamWork:
         return bool(self.looks or self.looks_opening or self.spots or self.spots_opening or self.private)
 
 
+def _to_members(event: Event) -> Sight:
+    return Sight("members", Level.EXACT, starts_at=event.ends_at)
+
+
 def team_work(event: Event, entry: Entry, viewer: Viewer) -> TeamWork:
     """Return an entered angler's work with their team, as that angler may read it."""
     team = f"team:{entry.team_id}"
     spots = list(
         Spot.objects.filter(water=event.water_id, owner=team, created_at__gte=event.cutoff_at).order_by("pk")
     )
-    shared = {
-        grant.spot_id: grant.starts_at
-        for grant in Grant.objects.filter(spot__in=spots, audience="members", replaced_at=None)
-    }
-    new = {spot.pk for spot in spots}
+    sights = {spot.pk: sights_at(spot) for spot in spots}
+    opening = {spot.pk for spot in spots if _to_members(event) in sights[spot.pk]}
+    to_open = {spot.pk for spot in spots if not sights[spot.pk] and may_share(spot, viewer)}
     looks = list(
         Observation.objects.filter(
             observer_id=viewer.member_id or None,
@@ -58,12 +62,12 @@ def team_work(event: Event, entry: Entry, viewer: Viewer) -> TeamWork:
         .select_related("spot")
         .order_by("started_at", "pk")
     )
-    can = [look for look in looks if look.spot.scope == CLUB or look.spot_id in new]
+    can = [look for look in looks if look.spot.scope == CLUB or look.spot_id in opening | to_open]
     return TeamWork(
         looks=[look for look in can if look.opens_at is None],
         looks_opening=[look for look in can if look.opens_at is not None],
-        spots=[spot for spot in spots if spot.pk not in shared],
-        spots_opening=[spot for spot in spots if shared.get(spot.pk) == event.ends_at],
+        spots=[spot for spot in spots if spot.pk in to_open],
+        spots_opening=[spot for spot in spots if spot.pk in opening],
         private=len(looks) - len(can),
     )
 
@@ -76,18 +80,8 @@ def open_at_the_end(event: Event, entry: Entry, viewer: Viewer, moment: datetime
     if not event.cutoff_at <= moment < event.ends_at:
         raise ValidationError(f"This is for the time between the cut-off of {event.name} and its end.")
     work = team_work(event, entry, viewer)
-    Grant.objects.bulk_create(
-        Grant(
-            spot=spot,
-            audience="members",
-            level=Level.EXACT,
-            starts_at=event.ends_at,
-            known_at=moment,
-            created_at=moment,
-            created_by_id=viewer.member_id,
-        )
-        for spot in work.spots
-    )
+    for spot in work.spots:
+        set_sights(spot, [*sights_at(spot), _to_members(event)], viewer, moment)
     looks = Observation.objects.filter(pk__in=[look.pk for look in work.looks]).update(opens_at=event.ends_at)
     return looks, len(work.spots)
 
@@ -98,7 +92,8 @@ def keep_closed(event: Event, entry: Entry, viewer: Viewer, moment: datetime) ->
         raise ValidationError(f"{event.name} is over: what has opened stays open.")
     work = team_work(event, entry, viewer)
     looks = Observation.objects.filter(pk__in=[look.pk for look in work.looks_opening]).update(opens_at=None)
-    Grant.objects.filter(
-        spot__in=work.spots_opening, audience="members", starts_at=event.ends_at, replaced_at=None
-    ).delete()
-    return looks, len(work.spots_opening)
+    mine = [spot for spot in work.spots_opening if may_share(spot, viewer)]
+    for spot in mine:
+        kept = [sight for sight in sights_at(spot) if sight != _to_members(event)]
+        set_sights(spot, kept, viewer, moment)
+    return looks, len(mine)

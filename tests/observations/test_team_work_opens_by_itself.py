@@ -41,7 +41,8 @@ def event(places: Places, cast: Cast, quiet_queue: Any) -> Event:
         ends_at=now + timedelta(days=2),
         created_at=now - timedelta(days=9),
     )
-    for person, team in ((cast.captain, cast.alder), (cast.rival, cast.bittern)):
+    people = ((cast.captain, cast.alder), (cast.teammate, cast.alder), (cast.rival, cast.bittern))
+    for person, team in people:
         enter(event, person, team, entered_at=now - timedelta(days=5))
     return event
 
@@ -155,12 +156,43 @@ def test_the_teams_new_spots_open_with_them_and_its_old_ones_do_not(
     )  # fmt: skip
     with see(cast, "captain"):
         new = create_spot(draft, cast.viewer("captain"), timezone.now())[0]
+    # A team's spots are its captain's to share.
+    press(client_of("teammate"), event)
+    assert not Grant.objects.filter(spot=new, audience="members").exists()
+    press(client_of("captain"), event)
+    press(client_of("captain"), event, open="no")
+    assert not Grant.objects.filter(spot=new, audience="members").exists()
     press(client_of("captain"), event)
     for moment, status in ((event.ends_at - timedelta(seconds=1), 404), (event.ends_at, 200)):
         with time_machine.travel(moment, tick=False):
             client = client_of("newcomer")
             assert client.get(f"/spots/{new.pk}/").status_code == status
             assert client.get(f"/spots/{places.team.pk}/").status_code == 404
+
+
+def test_one_who_has_not_agreed_to_thin_histories_is_counted_once_their_look_is_the_clubs(
+    event: Event, team_look: Observation, places: Places, cast: Cast, client_of: Clients
+) -> None:
+    """The captain said no to histories of fewer than three below exact; the only other one said yes."""
+    Member.objects.filter(pk=cast.member.pk).update(shares_thin_history=True)
+    look(
+        cast,
+        "member",
+        places.shared,
+        "2d",
+        timezone.now() - timedelta(hours=9),
+        groups=sonar("bluegill", 0.6),
+    )
+    press(client_of("captain"), event)
+    published = History.objects.filter(spot=places.shared, edition="published")
+    with time_machine.travel(event.ends_at - timedelta(seconds=1), tick=False):
+        Event.objects.filter(pk=event.pk).update(ends_at=timezone.now())  # nothing is frozen for guests
+        jobs.refit()
+        assert published.exists(), "the look is the team's still: one contributor, who said yes"
+    with time_machine.travel(event.ends_at + timedelta(seconds=1), tick=False):
+        published.update(as_of=event.ends_at - timedelta(days=60))
+        jobs.refit()
+        assert not published.exists()
 
 
 def test_it_can_be_taken_back_until_it_has_opened(
