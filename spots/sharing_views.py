@@ -65,7 +65,9 @@ def desk(request: ViewedRequest) -> HttpResponse:
     places: dict[Water, list[dict[str, Any]]] = {}
     for spot in own_spots(request.viewer):
         zone = spot.water.time_zone
-        sights = [_sight_words(sight, names, policies, zone) for sight in sights_at(spot)]
+        order = list(EVERYBODY)
+        found = sorted(sights_at(spot), key=lambda s: order.index(s.audience) if s.audience in order else 9)
+        sights = [_sight_words(sight, names, policies, zone) for sight in found]
         owner = "the club" if spot.owner == "organisers" else names.get(spot.owner, "")
         places.setdefault(spot.water, []).append(
             {
@@ -169,8 +171,8 @@ def _as_everybody(
 @members_only
 def bulk(request: ViewedRequest) -> HttpResponse:
     """What would each audience gain or lose, if many spots were shared so? Nothing is saved before it is confirmed."""
-    chosen = set(request.POST.getlist("spot"))
-    spots = [spot for spot in own_spots(request.viewer) if str(spot.pk) in chosen]
+    chosen = set(request.POST.getlist("spot")) | set(request.POST.getlist("water"))
+    spots = [spot for spot in own_spots(request.viewer) if chosen & {str(spot.pk), str(spot.water_id)}]
     names = audience_names()
     form = SightForm(request.POST, zone=spots[0].water.time_zone if spots else "UTC", names=names)
     told = "" if spots else "Choose at least one spot."

@@ -133,6 +133,13 @@ def test_many_spots_at_once_are_previewed_saved_and_undone(client_of: ClientOf, 
     assert "undone already" in client.post(f"/sharing/undo/{made.pk}/", follow=True).content.decode()
 
 
+def test_a_water_stands_for_all_of_ones_spots_on_it(client_of: ClientOf, places: Places) -> None:
+    data = {"water": [str(places.club.water_id)], "audience": "guest", "how": "0", "save": ""}
+    client_of("organiser").post("/sharing/bulk/", data)
+    assert ("guest", 0) in granted(places.club) & granted(places.shared)
+    assert granted(places.private) == granted(places.team) == set()
+
+
 def test_a_change_is_not_undone_over_a_later_one(client_of: ClientOf, places: Places) -> None:
     client = client_of("member")
     client.post(f"/sharing/{places.private.pk}/", rows(("members", "2", "", ""), save=""))
