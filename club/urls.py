@@ -12,5 +12,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("observations.log_urls")),
     path("", include("observations.files_urls")),
     path("", include("observations.event_urls")),
+    path("", include("observations.clearing_urls")),
     path("", include("observations.leaving_urls")),
 ]

@@ -341,6 +341,11 @@ def picture(request: ViewedRequest, picture_id: uuid.UUID, small: bool = False) 
     content = content_of(row, small) if row else None
     if content is None:
         raise Http404
+    return send_picture(content)
+
+
+def send_picture(content: bytes) -> HttpResponse:
+    """Answer with a JPEG that no cache keeps, no browser takes for anything else, and whose name says nothing."""
     response = HttpResponse(content, content_type="image/jpeg")
     response["Cache-Control"] = "private, no-store"
     response["X-Content-Type-Options"] = "nosniff"

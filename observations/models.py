@@ -554,3 +554,7 @@ class Due(models.Model):
 
     def __str__(self) -> str:
         return f"{self.spot_id} due"
+
+
+# Django looks for models here.
+from observations.clearing_models import Clearance, ClearedPicture  # noqa: E402, F401

@@ -126,11 +126,11 @@ def _plain(image: Image.Image) -> Image.Image:
     return plain
 
 
-def _jpeg(image: Image.Image, side: int) -> tuple[bytes, tuple[int, int]]:
+def _jpeg(image: Image.Image, side: int, quality: int = _QUALITY) -> tuple[bytes, tuple[int, int]]:
     copy = image.copy()
     copy.thumbnail((side, side), Image.Resampling.LANCZOS)
     out = io.BytesIO()
-    copy.save(out, "JPEG", quality=_QUALITY, optimize=True, progressive=True)
+    copy.save(out, "JPEG", quality=quality, optimize=True, progressive=True)
     return out.getvalue(), copy.size
 
 
@@ -234,3 +234,37 @@ def content_of(picture: Picture, small: bool = False) -> bytes | None:
         with suppress(FileNotFoundError):
             return _path(name).read_bytes()
     return None
+
+
+_COPY_SIDE, _SMALL_COPY_SIDE = 1280, 360
+_COPY_QUALITY = 80
+
+
+def copy_name(cleared_id: uuid.UUID, small: bool = False) -> str:
+    return f"cleared-{cleared_id}{'-small' if small else ''}.jpg"
+
+
+def write_copy(picture: Picture, cleared_id: uuid.UUID) -> bool:
+    """Write a picture's copy for everybody, scaled and encoded anew; False when its file is not there."""
+    content = content_of(picture)
+    if content is None:
+        return False
+    with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
+        plain = _plain(image)
+    # A pixel of each edge goes too, so that not even the shape is that of the original.
+    plain = plain.crop((1, 1, plain.width - 1, plain.height - 1)) if min(plain.size) > 16 else plain
+    _write(_path(copy_name(cleared_id)), _jpeg(plain, _COPY_SIDE, _COPY_QUALITY)[0])
+    _write(_path(copy_name(cleared_id, small=True)), _jpeg(plain, _SMALL_COPY_SIDE, _COPY_QUALITY)[0])
+    return True
+
+
+def copy_content(cleared_id: uuid.UUID, small: bool = False) -> bytes | None:
+    with suppress(FileNotFoundError):
+        return _path(copy_name(cleared_id, small)).read_bytes()
+    return None
+
+
+def forget_copy(cleared_id: uuid.UUID) -> None:
+    for small in (False, True):
+        with suppress(OSError):
+            _path(copy_name(cleared_id, small)).unlink(missing_ok=True)

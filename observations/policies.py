@@ -2,6 +2,8 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, MOMENT, SIDE, Table, thawed_or
+from observations import clearing_policies
+from observations.clearing_policies import OFFERED
 from spots.rules import known, owns_spot, sees, water_of
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
@@ -99,7 +101,7 @@ TABLES = [
     Table(
         "observations_picture",
         select=f"{_look(_PICTURE_KNOWN)} OR EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id"
-        f" AND {known('f.water_id', 'observations_picture.created_at', 'f.scope')})",
+        f" AND {known('f.water_id', 'observations_picture.created_at', 'f.scope')}) OR {OFFERED}",
         insert=_OWN_LOOK,
     ),
     Table(
@@ -143,6 +145,7 @@ TABLES = [
         f" AND {known(_HISTORY_WATER, 'computed_at')} END",
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),
+    *clearing_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
 
@@ -343,4 +346,5 @@ TRIGGERS = [
     "CREATE TRIGGER no_longer_thin AFTER UPDATE ON club_member FOR EACH ROW"
     " WHEN (OLD.shares_thin_history AND NOT NEW.shares_thin_history)"
     " EXECUTE FUNCTION observations_no_longer_thin()",
+    *clearing_policies.TRIGGERS,
 ]

@@ -258,6 +258,25 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "log/<uuid:look_id>/withdraw/<uuid:group_id>/": lambda ids: [
         (f"/log/{key}/withdraw/{UNKNOWN}/", {}) for key in ids["looks"]
     ],
+    "pictures/": lambda ids: [("/pictures/", None), ("/pictures/?page=2", None)],
+    "api/pictures/": lambda ids: [("/api/pictures/", None), ("/api/pictures/?spot=x", None)],
+    "pictures/offered/": lambda ids: [("/pictures/offered/", None)],
+    "pictures/offered/<uuid:clearance_id>/": lambda ids: [
+        (f"/pictures/offered/{UNKNOWN}/", {"answer": "clear", "looked": "yes"})
+    ],
+    "pictures/cleared/<uuid:cleared_id>/": lambda ids: [
+        (f"/pictures/cleared/{key}/", None) for key in (ids["picture"], UNKNOWN)
+    ],
+    "pictures/cleared/<uuid:cleared_id>/small/": lambda ids: [
+        (f"/pictures/cleared/{ids['picture']}/small/", None)
+    ],
+    "pictures/cleared/<uuid:cleared_id>/down/": lambda ids: [(f"/pictures/cleared/{UNKNOWN}/down/", {})],
+    "pictures/<uuid:picture_id>/clear/": lambda ids: [
+        (f"/pictures/{key}/clear/", None) for key in (ids["picture"], UNKNOWN)
+    ],
+    "pictures/<uuid:picture_id>/clear/back/": lambda ids: [
+        (f"/pictures/{key}/clear/back/", {}) for key in (ids["picture"], UNKNOWN)
+    ],
     "pictures/<uuid:picture_id>/": lambda ids: [
         (f"/pictures/{key}/", None) for key in (ids["picture"], UNKNOWN)
     ],

@@ -1,0 +1,115 @@
+"""Rights on pictures cleared for everybody, and the triggers that tie both hands to it."""
+
+from club.rls import AUDIENCES, FROZEN, MEMBER, Table
+
+_CHECKER = f"'checkers' = ANY ({AUDIENCES})"
+_MEMBER = f"'members' = ANY ({AUDIENCES})"
+_ORGANISER = f"'organisers' = ANY ({AUDIENCES}) AND cleared_id IS NOT NULL"
+_MINE = f"owner_id = {MEMBER}"
+
+# A checker is shown what an owner offers, at whatever spot: the owner asked. One for whom a water is frozen
+# waits until it is not.
+OFFERED = (
+    f"({_CHECKER} AND {FROZEN} IS NULL AND EXISTS (SELECT 1 FROM observations_clearance c"
+    " WHERE c.picture_id = observations_picture.id AND c.ended_at IS NULL))"
+)
+
+TABLES = [
+    Table(
+        "observations_clearance",
+        select=f"{_MINE} OR {_CHECKER} OR ({_ORGANISER})",
+        insert=f"{_MINE} AND {_MEMBER} AND checker_id IS NULL AND ended_at IS NULL",
+        update=f"{_MINE} OR {_CHECKER} OR ({_ORGANISER})",
+        update_columns=("checker_id", "cleared_at", "cleared_id", "ended_at", "ended_by_id"),
+        worker=(),
+    ),
+    # Everybody's to read; written by the trigger below alone.
+    Table("observations_clearedpicture", worker=()),
+]
+
+_DEFINER = "LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp"
+
+TRIGGERS = [
+    # An offer is of a picture of one's own look. Not a policy: the one on pictures looks at offers.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_clearance_own() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        IF NOT EXISTS (SELECT 1 FROM observations_picture p JOIN observations_observation o ON o.id = p.look_id
+            WHERE p.id = NEW.picture_id AND o.observer_id = NEW.owner_id AND o.withdrawn_at IS NULL) THEN
+            RAISE insufficient_privilege USING MESSAGE = 'Only its owner offers a picture.';
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS clearance_own ON observations_clearance",
+    "CREATE TRIGGER clearance_own BEFORE INSERT ON observations_clearance FOR EACH ROW"
+    " EXECUTE FUNCTION observations_clearance_own()",
+    # One yes, by a checker who is not the owner; one end, which stays.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_clearance_guard() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        IF OLD.ended_at IS NOT NULL THEN
+            RAISE EXCEPTION 'this clearance has ended' USING ERRCODE = 'check_violation';
+        END IF;
+        IF NEW.checker_id IS DISTINCT FROM OLD.checker_id AND (OLD.checker_id IS NOT NULL
+            OR (current_user = 'tallow_web' AND (NEW.checker_id IS DISTINCT FROM {MEMBER} OR NOT ({_CHECKER})))) THEN
+            RAISE EXCEPTION 'a checker clears a picture, once, in their own name' USING ERRCODE = 'check_violation';
+        END IF;
+        IF (NEW.cleared_at, NEW.cleared_id) IS DISTINCT FROM (OLD.cleared_at, OLD.cleared_id)
+            AND OLD.checker_id IS NOT NULL THEN
+            RAISE EXCEPTION 'a picture is cleared once' USING ERRCODE = 'check_violation';
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS clearance_guard ON observations_clearance",
+    "CREATE TRIGGER clearance_guard BEFORE UPDATE ON observations_clearance FOR EACH ROW"
+    " EXECUTE FUNCTION observations_clearance_guard()",
+    # What is public of a picture comes into being and goes with its clearance.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_clearance_shown() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        IF NEW.ended_at IS NOT NULL THEN
+            DELETE FROM observations_clearedpicture WHERE id = NEW.cleared_id;
+        ELSIF NEW.cleared_id IS NOT NULL AND OLD.cleared_id IS NULL THEN
+            INSERT INTO observations_clearedpicture (id, method, species_id)
+            SELECT NEW.cleared_id, o.method,
+                CASE WHEN f.verified_at IS NOT NULL THEN COALESCE(f.corrected_species_id, f.species_id) END
+            FROM observations_picture p JOIN observations_observation o ON o.id = p.look_id
+            LEFT JOIN observations_finding f ON f.id = p.finding_id
+            WHERE p.id = NEW.picture_id;
+        END IF;
+        RETURN NULL;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS clearance_shown ON observations_clearance",
+    "CREATE TRIGGER clearance_shown AFTER UPDATE ON observations_clearance FOR EACH ROW"
+    " EXECUTE FUNCTION observations_clearance_shown()",
+    # A species verified or corrected later is told; a look taken back takes its pictures with it.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_cleared_species() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        UPDATE observations_clearedpicture SET species_id =
+            CASE WHEN NEW.verified_at IS NOT NULL THEN COALESCE(NEW.corrected_species_id, NEW.species_id) END
+        WHERE id IN (SELECT c.cleared_id FROM observations_clearance c
+                     JOIN observations_picture p ON p.id = c.picture_id WHERE p.finding_id = NEW.id);
+        RETURN NULL;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS cleared_species ON observations_finding",
+    "CREATE TRIGGER cleared_species AFTER UPDATE ON observations_finding FOR EACH ROW"
+    " EXECUTE FUNCTION observations_cleared_species()",
+    f"""
+    CREATE OR REPLACE FUNCTION observations_cleared_ends() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        UPDATE observations_clearance c SET ended_at = NEW.withdrawn_at
+        FROM observations_picture p
+        WHERE p.id = c.picture_id AND p.look_id = NEW.id AND c.ended_at IS NULL;
+        RETURN NULL;
+    END $$
+    """,
+    "DROP TRIGGER IF EXISTS cleared_ends ON observations_observation",
+    "CREATE TRIGGER cleared_ends AFTER UPDATE OF withdrawn_at ON observations_observation FOR EACH ROW"
+    " WHEN (NEW.withdrawn_at IS NOT NULL) EXECUTE FUNCTION observations_cleared_ends()",
+]

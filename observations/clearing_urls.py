@@ -1,0 +1,17 @@
+"""Addresses of pictures cleared for everybody."""
+
+from django.urls import URLPattern, URLResolver, path
+
+from observations import api_cleared, clearing_views
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("pictures/", clearing_views.wall, name="pictures"),
+    path("pictures/offered/", clearing_views.queue),
+    path("pictures/offered/<uuid:clearance_id>/", clearing_views.decide),
+    path("pictures/cleared/<uuid:cleared_id>/", clearing_views.cleared),
+    path("pictures/cleared/<uuid:cleared_id>/small/", clearing_views.cleared, {"small": True}),
+    path("pictures/cleared/<uuid:cleared_id>/down/", clearing_views.take_down),
+    path("pictures/<uuid:picture_id>/clear/", clearing_views.offer_page),
+    path("pictures/<uuid:picture_id>/clear/back/", clearing_views.take_back),
+    path("api/pictures/", api_cleared.ClearedView.as_view()),
+]
