@@ -4,24 +4,20 @@ import uuid
 from dataclasses import dataclass
 from typing import Any
 
-import segno
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
-from django.utils.safestring import mark_safe
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from club import people
+from club import people, resets
 from club.access import members_only, organisers_only
+from club.codes import qr_code
 from club.forms import AddToTeamForm, ClubForm, InviteForm, RoleForm, TeamForm
 from club.models import AudiencePolicy, Club, Invitation, Level, Member, Team, TeamMembership
 from club.viewer import ViewedRequest
-
-# Presentation attributes only: the content security policy allows no inline style.
-_INK_ON_SHEET = {"scale": 5, "dark": "#16222D", "light": "#FFFDF7", "svgclass": None, "lineclass": None}
 
 _ORDER = {"organiser": 0, "checker": 1, "member": 2, "guest": 3}
 _HEADINGS = {
@@ -102,6 +98,8 @@ def _club_page(
         "club_form": club_form or ClubForm(instance=club),
         "team_form": team_form or TeamForm(),
         "invited": people.open_invitations(request.moment).count() if organises else 0,
+        "sole": organises and people.sole_organiser(),
+        "reset_links": resets.recent(request.moment) if organises else [],
         "former": out.exclude(left_at=None) if organises else [],
         "on_record": out.filter(left_at=None) if organises else [],
     }
@@ -137,8 +135,7 @@ def invite(request: ViewedRequest) -> HttpResponse:
             moment=request.moment, created_by=request.member, **form.fields_of_invitation()
         )
         link = request.build_absolute_uri(reverse("invitation", args=[token]))
-        drawing = segno.make(link, error="m").svg_inline(title="QR code of the link", **_INK_ON_SHEET)
-        page = {"made": made, "link": link, "code": mark_safe(drawing)}  # noqa: S308  (drawn here)
+        page = {"made": made, "link": link, "code": qr_code(link, "QR code of the link")}
         form = InviteForm(teams, initial={"role": Member.Role.MEMBER})
     page |= {"form": form, "invitations": people.open_invitations(request.moment), "teams": teams}
     return render(request, "club/invite.html", page, status=400 if form.errors else 200)

@@ -5,6 +5,8 @@ from typing import Any
 from django.conf import settings
 from django.http import HttpRequest
 
+from club import resets
+from club.account_models import ResetLink
 from club.models import Club
 from club.viewer import PROJECTOR, PUBLIC, Viewer
 
@@ -23,6 +25,15 @@ def _pages(viewer: Viewer) -> list[tuple[str, str]]:
     if viewer.is_member:
         pages += [("Sharing", "/sharing/"), ("Club", "/club/")]
     return pages
+
+
+def _fresh_resets(request: HttpRequest) -> list[ResetLink]:
+    """Return the reset links of these days for whoever looks: told on every page, whoever opened it."""
+    member = getattr(request, "member", None)
+    if member is None:
+        return []
+    moment = request.moment  # type: ignore[attr-defined]
+    return list(resets.links_of(member).filter(issued_at__gt=moment - resets.FRESH))
 
 
 def page(request: HttpRequest) -> dict[str, Any]:
@@ -45,6 +56,8 @@ def page(request: HttpRequest) -> dict[str, Any]:
         "member": getattr(request, "member", None),
         "club_name": club.name + (f" ({INVENTED})" if settings.DEMO else "") if club else "",
         "invented": settings.DEMO,
+        # A function, so that it is asked only where a page shows it.
+        "fresh_resets": lambda: _fresh_resets(request),
         "moment": getattr(request, "moment", None),
         # A visitor without a cookie has no session to ask.
         "projector": settings.SESSION_COOKIE_NAME in request.COOKIES

@@ -119,6 +119,26 @@ class PasswordForm(_NewPassword):
         return self.member
 
 
+class ResetForm(_NewPassword):
+    """A new password for whoever holds a reset link."""
+
+    password = _password("New password", "new-password", PASSWORD_HELP)
+    password_again = _password("New password again", "new-password")
+
+    def __init__(self, member: Member, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.member = member
+
+    def owner(self) -> Member:
+        return self.member
+
+
+class ProveForm(Form):
+    """One's own password, asked for again before something that matters."""
+
+    current = _password("Your own password", "current-password")
+
+
 class _ModelForm(forms.ModelForm):  # type: ignore[type-arg]
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         kwargs.setdefault("label_suffix", "")

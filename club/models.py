@@ -308,3 +308,24 @@ class IdempotencyKey(models.Model):
 
     def __str__(self) -> str:
         return self.key
+
+
+# Kept in a file of its own; Django finds an app's models here.
+from club.account_models import ResetLink  # noqa: E402
+
+__all__ = [
+    "LADDER_HA",
+    "ApiToken",
+    "AudiencePolicy",
+    "Club",
+    "IdempotencyKey",
+    "Invitation",
+    "Level",
+    "Member",
+    "MemberManager",
+    "ResetLink",
+    "SignInAttempt",
+    "Team",
+    "TeamMembership",
+    "digest",
+]

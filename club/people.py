@@ -156,6 +156,11 @@ def _keep_an_organiser(member: Member) -> None:
         raise ValidationError(f"{member.name} is the only organiser. Make someone else an organiser first.")
 
 
+def sole_organiser() -> bool:
+    """Return whether the club hangs on one person."""
+    return Member.objects.filter(role=Member.Role.ORGANISER, is_active=True).count() == 1
+
+
 def set_role(member: Member, role: str, is_checker: bool) -> None:
     """Change what a member may do. Raises ValidationError for the last organiser and for a checking guest."""
     _lock_club()

@@ -2,13 +2,15 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from club import api_auth, club_views, people_views, projector
+from club import api_auth, club_views, people_views, projector, reset_views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-in/", people_views.sign_in, name="sign-in"),
     path("sign-out/", people_views.sign_out, name="sign-out"),
     path("setup/", people_views.set_up, name="setup"),
     path("invitation/<str:token>/", people_views.invitation, name="invitation"),
+    path("reset/<str:token>/", reset_views.reset, name="reset"),
+    path("resets/<uuid:link_id>/close/", reset_views.close_link, name="close-reset"),
     path("projector/", projector.projector, name="projector"),
     path("account/", people_views.account, name="account"),
     path("account/password/", people_views.change_password, name="change-password"),
@@ -20,6 +22,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("club/invite/", club_views.invite, name="invite"),
     path("club/invite/<uuid:invitation_id>/withdraw/", club_views.withdraw, name="withdraw-invitation"),
     path("club/members/<uuid:member_id>/", club_views.person, name="person"),
+    path("club/members/<uuid:member_id>/reset/", reset_views.issue_link, name="issue-reset"),
     path("club/members/<uuid:member_id>/end/", club_views.end_membership, name="end-membership"),
     path("club/members/<uuid:member_id>/take-back/", club_views.take_back, name="take-back"),
     path("club/teams/", club_views.new_team, name="new-team"),

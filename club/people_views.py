@@ -13,12 +13,12 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
-from club import people
+from club import people, resets
 from club.access import public, signed_in
 from club.forms import AccountForm, PasswordForm, SettingsForm, SetUpForm, SignInForm, TokenForm
 from club.models import ApiToken, Club, Invitation, Member
 from club.sign_in import WRONG, TooManyAttempts, WrongCredentials, address_of, check_sign_in
-from club.viewer import ViewedRequest
+from club.viewer import ViewedRequest, viewer_of, viewing
 
 _BACKEND = "django.contrib.auth.backends.ModelBackend"
 
@@ -28,6 +28,15 @@ def _next(request: HttpRequest) -> str:
     wanted = request.POST.get("next") or request.GET.get("next") or "/"
     ours = url_has_allowed_host_and_scheme(wanted, {request.get_host()}, require_https=request.is_secure())
     return wanted if ours else "/"
+
+
+def enter(request: ViewedRequest, member: Member, target: str) -> HttpResponse:
+    """Start a new session for who has proved to be this member, and tell them of reset links."""
+    login(request, member, _BACKEND)
+    with viewing(viewer_of(member), request.moment):
+        for link in resets.links_of(member).filter(issued_at__gt=request.moment - resets.TOLD):
+            messages.warning(request, link.told)
+    return redirect(target)
 
 
 @public
@@ -50,8 +59,7 @@ def sign_in(request: ViewedRequest) -> HttpResponse:
         except TooManyAttempts as wait:
             problem, status, headers = wait.words, 429, {"Retry-After": str(wait.seconds)}
         else:
-            login(request, member, _BACKEND)
-            return redirect(target)
+            return enter(request, member, target)
     page = {"form": form, "next": target, "problem": problem}
     response = render(request, "club/sign_in.html", page, status=status)
     for name, value in headers.items():
@@ -135,6 +143,7 @@ def _account_page(
         "tokens": ApiToken.objects.filter(member=member, revoked_at=None),
         "teams": member.teams.all() if request.viewer.is_member else [],
         "new_token": new_token,
+        "reset_links": resets.links_of(member),
     }
     return render(request, "club/account.html", page, status=status)
 

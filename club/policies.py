@@ -1,11 +1,10 @@
 """Rights of the web and worker roles on the club's tables."""
 
+from club import account_policies
+from club.account_policies import KEY as _KEY
 from club.rls import AUDIENCES, MEMBER, MOMENT, Table
 
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
-
-# The digest of the invitation or of the set-up key that the visitor holds (club.people.holding).
-_KEY = "(SELECT nullif(current_setting('tallow.key', true), ''))"
 
 _UNUSED = f"i.token_digest = {_KEY} AND i.used_at IS NULL AND i.expires_at > {MOMENT}"
 _INVITED = (
@@ -39,6 +38,7 @@ _LEADS = (
 )
 
 TABLES = [
+    *account_policies.TABLES,
     Table(
         "django_session",
         insert="true",
@@ -96,6 +96,7 @@ TABLES = [
 ]
 
 TRIGGERS = [
+    *account_policies.TRIGGERS,
     # What a policy cannot say: which columns of a member's row may change, and by whom.
     f"""
     CREATE OR REPLACE FUNCTION club_member_guard() RETURNS trigger LANGUAGE plpgsql

@@ -105,6 +105,8 @@ SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SAMESITE = "Lax"
 INVITATION_DAYS = 14
+# Long enough to reach somebody in the evening, too short to lie about in a drawer.
+RESET_HOURS = 12
 
 USE_TZ = True
 TIME_ZONE = "UTC"

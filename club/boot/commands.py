@@ -21,6 +21,7 @@ _OWNER = _SCHEMA | {
     "dumpdata",
     "bench",
     "setup_key",
+    "resetlink",
     "changepassword",
 }
 _WORKER = {"refit"}

@@ -8,6 +8,7 @@ from django.db import connection
 from django.test import Client
 from django.utils import timezone
 
+from club.account_models import ResetLink
 from club.models import Club, Invitation, Member
 from club.sign_in import PER_NAME
 
@@ -72,3 +73,20 @@ def test_two_organisers_who_step_down_together_leave_one(boss: Member) -> None:
 
     assert at_once(2, step_down) == [302, 400]
     assert Member.objects.filter(role="organiser").count() == 1
+
+
+def test_two_who_use_a_reset_link_together_set_one_password(boss: Member) -> None:
+    member = Member.objects.create_user("forgetful", PASSWORD, name="Forgetful")
+    _, token = ResetLink.issue(member, boss, timezone.now())
+
+    def use(n: int) -> int:
+        form = {
+            "password": f"roach number {n} by the reeds",
+            "password_again": f"roach number {n} by the reeds",
+        }
+        return Client().post(f"/reset/{token}/", form).status_code
+
+    assert at_once(3, use) == [302, 404, 404]
+    member.refresh_from_db()
+    fits = [member.check_password(f"roach number {n} by the reeds") for n in range(3)]
+    assert fits.count(True) == 1

@@ -227,6 +227,16 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "club/members/<uuid:member_id>/": lambda ids: [
         (f"/club/members/{key}/", None) for key in (ids["member"], UNKNOWN)
     ],
+    "club/members/<uuid:member_id>/reset/": lambda ids: [
+        (f"/club/members/{key}/reset/", body)
+        for key in (ids["member"], UNKNOWN)
+        for body in (None, {"current": "wrong"}, {"current": "tallow-organiser"})
+    ],
+    "resets/<uuid:link_id>/close/": lambda ids: [(f"/resets/{UNKNOWN}/close/", {})],
+    "reset/<str:token>/": lambda ids: [
+        ("/reset/unknown/", None),
+        ("/reset/unknown/", {"password": "x", "password_again": "x"}),
+    ],
     "club/members/<uuid:member_id>/end/": lambda ids: [(f"/club/members/{UNKNOWN}/end/", {})],
     "club/members/<uuid:member_id>/take-back/": lambda ids: [(f"/club/members/{UNKNOWN}/take-back/", {})],
     "club/teams/": lambda ids: [("/club/teams/", None), ("/club/teams/", {"name": "Another"})],
