@@ -79,7 +79,7 @@ def withdraw(request: ViewedRequest, key: uuid.UUID, entry_id: uuid.UUID) -> Htt
     else:
         after = request.moment >= event.cutoff_at
         told_more = " The cut-off had passed: it holds until the event ends." if after else ""
-        messages.success(request, f"The entry of {entry.member.name} is withdrawn.{told_more}")
+        messages.success(request, f"The entry of {entry.member.shown_name} is withdrawn.{told_more}")
     return redirect(f"/events/{key}/")
 
 
@@ -95,7 +95,7 @@ def accept(request: ViewedRequest, key: uuid.UUID, entry_id: uuid.UUID) -> HttpR
     except (ValidationError, DatabaseError) as error:
         _tell(request, error)
     else:
-        messages.success(request, f"{entry.member.name} is entered, late.")
+        messages.success(request, f"{entry.member.shown_name} is entered, late.")
     return redirect(f"/events/{key}/late/")
 
 

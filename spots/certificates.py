@@ -97,7 +97,7 @@ def certificate(
         raise ValueError("a certificate speaks of the time from the cut-off on")
     if not all(binds(entry, event) for entry in entries):
         raise ValueError("an entry withdrawn before the cut-off was never frozen")
-    names = {entry.member_id: entry.member.name for entry in entries}
+    names = {entry.member_id: entry.member.shown_name for entry in entries}
     found = openings(event, names, reader.pk, moment)
     return {
         "certificate": "information cut-off",
@@ -112,11 +112,11 @@ def certificate(
         },
         "anglers": [
             {
-                "name": entry.member.name,
+                "name": entry.member.shown_name,
                 "team": entry.team.name if entry.team else None,
                 "entered_at": entry.entered_at.isoformat(),
                 "late": entry.late,
-                "accepted_by": entry.accepted_by.name if entry.accepted_by else None,
+                "accepted_by": entry.accepted_by.shown_name if entry.accepted_by else None,
                 "withdrawn_at": entry.withdrawn_at.isoformat() if entry.withdrawn_at else None,
                 "frozen_from": max(event.cutoff_at, entry.entered_at).isoformat(),
             }
