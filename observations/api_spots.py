@@ -108,6 +108,7 @@ def spot_feature(spot: ReleasedSpot, water_name: str) -> dict[str, Any]:
         "precision": spot.precision,
         "cover": spot.cover,
         "zone_ha": None if spot.zone_ha is None else round(spot.zone_ha, 1),
+        "depth_band": None if spot.band_from_m is None else [spot.band_from_m, spot.band_to_m],
         "sharing": spot.sharing or None,
         "paused": spot.paused,
         "held_back": spot.held,

@@ -146,6 +146,10 @@ def verified_by_month(water: Water) -> list[dict[str, Any]]:
 
 def _facts(spot: ReleasedSpot, units: Units) -> str:
     """Say cover, structure and depth as far as they are the reader's to know."""
+    if spot.band_from_m is not None:
+        if spot.band_to_m is None:
+            return f"Where the chart is deeper than {units.depth_text(spot.band_from_m)}"
+        return f"Where the chart shows {units.depth_range(spot.band_from_m, spot.band_to_m)}"
     place = " on a ".join(
         part for part in (spot.cover if spot.cover != "none" else "", spot.structure or "") if part
     )

@@ -114,6 +114,7 @@ count(*) > %(limit)s, count(*) FILTER (WHERE held AND row_number <= %(limit)s), 
     'properties', json_build_object(
         'name', label, 'water', water_name, 'precision', precision, 'cover', cover,
         'zone', zone_id, 'zone_ha', round(zone_ha::numeric, 1),
+        'depth_band', CASE WHEN band_from_m IS NOT NULL THEN json_build_array(band_from_m, band_to_m) END,
         'search_hours', round((zone_ha / %(ha_per_hour)s)::numeric, 1),
         'sharing', CASE WHEN scope LIKE 'member:%%' THEN 'only you' WHEN scope LIKE 'team:%%' THEN 'team only' END,
         'species', species_id, 'grade', COALESCE(grade, ''),

@@ -106,6 +106,29 @@ class Zone(models.Model):
         return f"zone {self.number} of {self.minimum_ha} ha"
 
 
+class DepthCell(models.Model):
+    """A part of a zone of the finest minimum in use, and the band of depth that its spots are shown at each minimum.
+
+    Cut once, from the contours that came first, and kept: later contours never change what is shown
+    (spots/geometry/bands.py).
+    """
+
+    id = models.BigAutoField(primary_key=True)
+    zone = models.ForeignKey(Zone, on_delete=models.CASCADE, related_name="depth_cells")
+    number = models.IntegerField(help_text="From the shallowest, within the zone.")
+    area = models.MultiPolygonField()
+    water_ha = models.FloatField()
+    # By minimum: from and to, in metres; a minimum that is missing shows no depth.
+    bands = models.JSONField(default=dict)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(name="depth_cell_number", fields=["zone", "number"])]
+        ordering = ["zone_id", "number"]
+
+    def __str__(self) -> str:
+        return f"part {self.number} of {self.zone_id}"
+
+
 class Term(models.Model):
     """A word of the club's own lists of cover and structure."""
 
@@ -277,9 +300,19 @@ class SpotZone(models.Model):
     spot = models.ForeignKey(Spot, on_delete=models.CASCADE, related_name="zones")
     minimum_ha = models.IntegerField()
     zone = models.ForeignKey(Zone, on_delete=models.PROTECT)
+    # The zone's band of depth in which it was published, below full pool; no `to`: the deepest. Both none: no
+    # depth is shown.
+    band_from_m = models.FloatField(null=True)
+    band_to_m = models.FloatField(null=True)
 
     class Meta:
-        constraints = [models.UniqueConstraint(name="one_zone_per_minimum", fields=["spot", "minimum_ha"])]
+        constraints = [
+            models.UniqueConstraint(name="one_zone_per_minimum", fields=["spot", "minimum_ha"]),
+            models.CheckConstraint(
+                name="band_in_order",
+                condition=Q(band_to_m=None) | Q(band_from_m__gte=0, band_to_m__gt=F("band_from_m")),
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.spot_id} at {self.minimum_ha} ha"

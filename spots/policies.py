@@ -39,6 +39,7 @@ TABLES = [
     Table("spots_deptharea", insert=_ORGANISER, update=_ORGANISER, delete=_ORGANISER),
     Table("spots_feature", insert=_ORGANISER, update=_ORGANISER, delete=_ORGANISER),
     Table("spots_zone", insert=_ORGANISER),
+    Table("spots_depthcell", insert=_ORGANISER),
     Table("spots_term", insert=_ORGANISER, update=_ORGANISER),
     Table(
         "spots_spot",

@@ -85,10 +85,14 @@ sight AS (
     ) seen
 )"""
 
-# One row a spot, each column nothing unless the level gives it. Sheet and position are joined for `exact`
-# alone: below it cover, structure and depth are not told. No public chart says where brush lies, so no
-# combination of them could be counted to leave the minimum; and to tell the cover of some spots would say of
-# the others that theirs is one that stands out of the water.
+# One row a spot, each column nothing unless the level gives it.
+#
+# At `area` that is the zone and the zone's band of depth, whose water holds the minimum (spots/geometry), and
+# neither structure nor cover, whatever they are. Structure (a point, a channel, a creek mouth) can be read off
+# the public contours, and no zone is cut by it: the water of one structure in one zone is a few hectares. Of
+# cover, public geometry says where some of it is: docks, bridges, riprap, laydowns stand on the bank or are
+# seen from the air. To withhold only these would tell them: no cover shown would mean the strip along the bank,
+# which is less than the minimum. So nothing is said of any cover, and its absence says nothing.
 _SHOWN = """
 shown AS (
     SELECT s.id, s.water_id, s.number, sight.level, s.paused_at IS NOT NULL AS paused,
@@ -98,6 +102,8 @@ shown AS (
         sh.structure, sh.depth_min_m, sh.depth_max_m, sh.provenance, sh.placed_on, sh.notes, sh.permission,
         zone.id AS zone_id, zone.water_ha AS zone_ha, zone.number AS zone_number,
         zone.minimum_ha AS zone_rung_ha,
+        CASE WHEN zone.id IS NOT NULL THEN sz.band_from_m END AS band_from_m,
+        CASE WHEN zone.id IS NOT NULL THEN sz.band_to_m END AS band_to_m,
         CASE WHEN pos.point IS NULL THEN zone.squares
              WHEN NOT %(unseen)s OR sight.own THEN pos.point END AS shown_geometry,
         CASE
@@ -237,7 +243,8 @@ def release(
 
 _COLUMNS = (
     "id, water_id, number, level, paused, name, alias, cover, structure, depth_min_m, depth_max_m, provenance,"
-    " placed_on, notes, permission, zone_id, zone_ha, zone_number, zone_rung_ha, precision, owned, scope, held,"
+    " placed_on, notes, permission, zone_id, zone_ha, zone_number, zone_rung_ha, band_from_m, band_to_m, precision,"
+    " owned, scope, held,"
     " ST_AsGeoJSON(ST_ForcePolygonCCW(shown_geometry), 7)"
 )
 
@@ -265,6 +272,9 @@ class ReleasedSpot:
     zone_ha: float | None
     zone_number: int | None
     zone_rung_ha: int | None
+    # The band of depth that is shown with the zone, in metres below full pool; without a `to`, the deepest.
+    band_from_m: float | None
+    band_to_m: float | None
     precision: str
     owned: bool
     scope: str

@@ -20,6 +20,7 @@ from observations.demo.people import PEOPLE, Person
 from observations.demo.rows import Demo, SpotRow
 from spots.models import DepthArea, Feature, Grant, Spot, Term, Water
 from spots.services import SpotDraft, save_spots, save_water
+from spots.zones import publish_bands
 
 FOUNDED = datetime(2023, 11, 4, 18, 0, tzinfo=UTC)
 SPOTS_FROM = datetime(2024, 2, 20, 18, 0, tzinfo=UTC)
@@ -209,6 +210,7 @@ def _water(water: DemoWater) -> Water:
     DepthArea.objects.bulk_create(
         DepthArea(water=saved, depth_m=depth, area=_area(area)) for depth, area in water.depth_areas.items()
     )
+    publish_bands(saved)
     kinds = {
         "ramp": Feature.Kind.RAMP,
         "hazard": Feature.Kind.HAZARD,
