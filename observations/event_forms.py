@@ -1,12 +1,13 @@
 """The form of an event. Times are typed on the water's own clock; lengths in the reader's unit."""
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django import forms
 from django.core.exceptions import ValidationError
 
+from club.clock import LocalTime, on_clock
 from club.forms import Form
 from club.models import Member
 from club.units import Units
@@ -16,51 +17,6 @@ from spots.events import zone_of
 from spots.models import Water
 
 _DAY = "%Y-%m-%d"
-_MINUTE = "%Y-%m-%dT%H:%M"
-
-
-class _LocalTime(forms.DateTimeField):
-    """A wall-clock time without a zone; the form lays it on the water's clock."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        super().__init__(
-            widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format=_MINUTE),
-            input_formats=[_MINUTE, "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S"],
-            **kwargs,
-        )
-
-    def prepare_value(self, value: Any) -> Any:
-        return value
-
-    def to_python(self, value: Any) -> Any:
-        if value in self.empty_values:
-            return None
-        if isinstance(value, datetime):
-            return value
-        text = str(value).strip()
-        for form in self.input_formats or ():
-            try:
-                return datetime.strptime(text, form)
-            except ValueError:
-                continue
-        raise ValidationError(f'"{text[:40]}" is not a time like 2026-10-10T18:00.')
-
-
-def on_clock(naive: datetime, zone: ZoneInfo) -> datetime:
-    """Return the moment at which the water's clock shows this time.
-
-    Raises ValidationError for a time that the clock skips, or shows twice, when summer time begins or ends.
-    """
-    at = naive.replace(tzinfo=zone)
-    if at.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != naive:
-        raise ValidationError(
-            f"{naive:%d %b %Y %H:%M} does not exist there: the clock is put forward over it."
-        )
-    if at.utcoffset() != at.replace(fold=1).utcoffset():
-        raise ValidationError(
-            f"{naive:%d %b %Y %H:%M} comes twice there, when the clock is put back. Take another time."
-        )
-    return at.astimezone(UTC)
 
 
 def _day(label: str, *, required: bool = False, help_text: str = "") -> forms.DateField:
@@ -89,12 +45,12 @@ class EventForm(Form):
     practice_until = _day("Practice, last day")
     off_limits_from = _day("Off limits, first day")
     off_limits_until = _day("Off limits, last day")
-    cutoff_at = _LocalTime(
+    cutoff_at = LocalTime(
         label="Information cut-off",
         help_text="On the water’s own clock. From then on whoever is entered sees the water as it stood then,"
         " and so do guests and the public. Once it has passed it cannot be moved.",
     )
-    ends_at = _LocalTime(
+    ends_at = LocalTime(
         label="The event ends", help_text="On the water’s own clock. Then all is shown again."
     )
     limit_number = forms.IntegerField(

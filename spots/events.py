@@ -15,6 +15,7 @@ from django.db.models import QuerySet
 from club.models import Member, Team, TeamMembership
 from club.viewer import Viewer
 from spots.event_models import Entry, Event
+from spots.models import Water
 
 COMING, FROZEN, PAST = "coming", "frozen", "past"
 
@@ -178,3 +179,14 @@ def accept(event: Event, entry: Entry, viewer: Viewer, moment: datetime) -> None
         raise ValidationError(f"The entry of {entry.member.name} does not wait to be accepted.")
     entry.accepted_by_id = viewer.member_id
     entry.save(update_fields=["accepted_by"])
+
+
+def any_cut_off(moment: datetime) -> bool:
+    """True while the cut-off of any event is on."""
+    return Event.objects.filter(cutoff_at__lte=moment, ends_at__gt=moment).exists()
+
+
+def frozen_until(water: Water, moment: datetime) -> Event | None:
+    """Return the event whose cut-off is on for a water, the one that ends last."""
+    events = Event.objects.filter(water=water, cutoff_at__lte=moment, ends_at__gt=moment)
+    return events.order_by("-ends_at", "id").first()

@@ -1,30 +1,40 @@
 """The sharing desk's questions: who sees what, what a change would do, and taking a change back."""
 
+import hashlib
+import json
 import uuid
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import QuerySet
 from django.utils.dateparse import parse_datetime
 
-from club.models import AudiencePolicy, Level, Member, Team
+from club.models import Level, Member, Team
 from club.viewer import Viewer
-from spots.granting import EVERYBODY, Sight, may_share, seen_as, set_sights, sights_at
+from spots.granting import EVERYBODY, Sight, audience_exists, seen_as, set_many, shared_owners, sights_of
 from spots.models import SharingChange, Spot
 from spots.precision import ReleasedSpot
 
-# The most spots that one bulk change takes; beyond it a preview would be read by nobody.
-MOST_AT_ONCE = 500
+# The most spots that one bulk change takes.
+MOST_AT_ONCE = 5000
 
 
-def own_spots(viewer: Viewer) -> list[Spot]:
-    """Return the spots whose sharing the viewer decides, by water and name shown to them."""
-    spots = Spot.objects.filter(owner__in=viewer.audiences).select_related("water", "sheet")
-    return [spot for spot in spots.order_by("water__name", "sheet__name", "id") if may_share(spot, viewer)]
+def own_spots(viewer: Viewer) -> QuerySet[Spot]:
+    """Return the spots whose sharing the viewer decides, by water and by the name shown to them."""
+    spots = Spot.objects.filter(owner__in=shared_owners(viewer)).select_related("water", "sheet")
+    return spots.order_by("water__name", "water_id", "sheet__name", "id")
+
+
+def name_of(spot: Spot) -> str:
+    """Return the name on a spot's sheet; where that is not there, or not to be read now, what others call it."""
+    sheet = getattr(spot, "sheet", None)
+    return sheet.name if sheet else str(spot)
 
 
 def audience_name(audience: str, names: Mapping[str, str]) -> str:
@@ -56,49 +66,69 @@ def of_json(rows: Sequence[Sequence[Any]]) -> list[Sight]:
     ]
 
 
+def mark_of(spots: Collection[Spot]) -> str:
+    """Return a mark of how these spots are shared now, to tell whether it changed between two requests."""
+    stands = {str(spot.pk): sorted(map(repr, sights)) for spot, sights in sights_of(spots).items()}
+    return hashlib.sha256(json.dumps(stands, sort_keys=True).encode()).hexdigest()[:32]
+
+
 def change(
     wanted: Mapping[Spot, Sequence[Sight]], viewer: Viewer, moment: datetime, words: str
 ) -> SharingChange | None:
-    """Give these spots these sights, all or none, and keep what stood before. None: nothing changed."""
+    """Give these spots these sights, all or none, and keep what stood before. None: nothing changed.
+
+    Raises ValidationError that says what cannot be.
+    """
     assert viewer.member_id is not None  # noqa: S101
     if len(wanted) > MOST_AT_ONCE:
         raise ValidationError(f"{len(wanted)} spots are too many at once; {MOST_AT_ONCE} at most.")
     with transaction.atomic():
-        before = {spot: sights_at(spot) for spot in wanted}
+        before = sights_of(list(wanted))
         changed = [spot for spot in wanted if set(before[spot]) != set(wanted[spot])]
         if not changed:
             return None
-        for spot in changed:
-            set_sights(spot, wanted[spot], viewer, moment)
+        set_many({spot: wanted[spot] for spot in changed}, viewer, moment)
+        after = sights_of(changed)
         return SharingChange.objects.create(
             member_id=viewer.member_id,
             made_at=moment,
             words=words[:200],
             before={str(spot.pk): as_json(before[spot]) for spot in changed},
-            after={str(spot.pk): as_json(sights_at(spot)) for spot in changed},
+            after={str(spot.pk): as_json(after[spot]) for spot in changed},
         )
 
 
 def undo(made: SharingChange, viewer: Viewer, moment: datetime) -> None:
-    """Put back what stood before a change, if nothing was changed on its spots since; all or none."""
+    """Put back what stood before a change, if nothing was changed on its spots since; all or none.
+
+    What it widens is known from now on, like any widening. Raises ValidationError that names what changed.
+    """
     with transaction.atomic():
         made = SharingChange.objects.select_for_update().get(pk=made.pk)
         if made.undone_at is not None:
             raise ValidationError("This change has been undone already.")
-        spots = {str(spot.pk): spot for spot in Spot.objects.filter(pk__in=list(made.after))}
-        moved = [
-            key
-            for key, rows in made.after.items()
-            if key not in spots or set(sights_at(spots[key])) != set(of_json(rows))
-        ]
+        spots = {str(spot.pk): spot for spot in own_spots(viewer).filter(pk__in=list(made.after))}
+        stands = sights_of(list(spots.values()))
+        lost = len(made.after) - len(spots)
+        moved = [spot for key, spot in spots.items() if set(stands[spot]) != set(of_json(made.after[key]))]
+        if lost:
+            raise ValidationError(f"{lost} of its spots are not yours to share any more. Nothing was undone.")
         if moved:
-            named = (
-                ", ".join(str(spots[key].sheet.name) for key in moved if key in spots)
-                or "a spot that is gone"
-            )
+            named = ", ".join(name_of(spot) for spot in moved[:5]) + (" and more" if len(moved) > 5 else "")
             raise ValidationError(f"Changed again since: {named}. Nothing was undone.")
-        for key, rows in made.before.items():
-            set_sights(spots[key], of_json(rows), viewer, moment)
+        known = cache(audience_exists)
+        set_many(
+            {
+                spots[key]: [
+                    sight
+                    for sight in of_json(rows)
+                    if known(sight.audience) and (sight.ends_at is None or sight.ends_at > moment)
+                ]
+                for key, rows in made.before.items()
+            },
+            viewer,
+            moment,
+        )
         made.undone_at = moment
         made.save(update_fields=["undone_at"])
 
@@ -114,29 +144,43 @@ class Turn:
     wider: bool
 
 
-_STEPS = ("nothing", "the water only", "a zone", "the exact place")
+HOW_WORDS = ("nothing", "the water only", "a zone", "the exact place")
 
 
-def step_words(spot: ReleasedSpot | None) -> str:
-    """Say how exactly a spot is seen, with the water someone would have to search."""
+@dataclass(frozen=True)
+class Seen:
+    """How exactly one audience sees one spot, in words, with the water that leaves to search."""
+
+    who: str
+    step: str
+    sign: str
+    hectares: float | None = None
+    hours: float | None = None
+    spot: ReleasedSpot | None = None
+
+    @property
+    def hours_text(self) -> str:
+        """The hours as far as they mean anything: to a tenth below ten."""
+        return "" if self.hours is None else f"{self.hours:.0f}" if self.hours >= 10 else f"{self.hours:.1f}"
+
+
+def seen_words(who: str, spot: ReleasedSpot | None, ha_per_hour: float) -> Seen:
     if spot is None:
-        return _STEPS[Level.HIDDEN]
+        return Seen(who, HOW_WORDS[Level.HIDDEN], "hidden")
     if spot.precision == "area" and spot.zone_ha is not None:
-        return f"{_STEPS[Level.AREA]} of {spot.zone_ha:.0f} ha"
+        return Seen(who, HOW_WORDS[Level.AREA], "area", spot.zone_ha, spot.zone_ha / ha_per_hour, spot)
     if spot.precision == "exact":
-        return _STEPS[Level.EXACT]
-    return "all but its place" if spot.is_exact else _STEPS[Level.WATER]
+        return Seen(who, HOW_WORDS[Level.EXACT], "exact", spot=spot)
+    return Seen(who, "all but its place" if spot.is_exact else HOW_WORDS[Level.WATER], "water", spot=spot)
 
 
 def _step(spot: ReleasedSpot | None) -> tuple[int, float, str]:
     """Return (level, less water first, words): ordered by how much is told."""
     if spot is None:
-        return (0, 0.0, _STEPS[0])
-    rung = (
-        f"{_STEPS[Level.AREA]} of {spot.zone_rung_ha} ha or more"
-        if spot.precision == "area"
-        else step_words(spot)
-    )
+        return (0, 0.0, HOW_WORDS[0])
+    rung = seen_words("", spot, 1.0).step
+    if spot.precision == "area":
+        rung = f"{rung} of {spot.zone_rung_ha} ha or more"
     return (spot.level, -(spot.zone_ha or 0.0) if spot.precision == "area" else 0.0, rung)
 
 
@@ -163,53 +207,3 @@ class Watch:
                     count[was[2], now[2], now[:2] > was[:2]] += 1
             out += [Turn(audience, *key[:2], spots, key[2]) for key, spots in sorted(count.items())]
         return out
-
-
-@dataclass(frozen=True)
-class Preset:
-    """A policy to start from: for each audience the default, the ceiling and the search hours at least."""
-
-    key: str
-    words: str
-    about: str
-    default: Mapping[str, int]
-    ceiling: Mapping[str, int]
-    hours: Mapping[str, float]
-
-
-PRESETS = (
-    Preset(
-        "quiet",
-        "Members only",
-        "Members see zones of club spots; guests and the public see which water, and no more.",
-        {"public": Level.WATER, "guest": Level.WATER, "members": Level.AREA},
-        {"public": Level.WATER, "guest": Level.WATER, "members": Level.EXACT},
-        {"public": 8, "guest": 8, "members": 4},
-    ),
-    Preset(
-        "suggested",
-        "Suggested",
-        "Everybody sees zones: a working day of searching for the public, two hours for members.",
-        {"public": Level.AREA, "guest": Level.AREA, "members": Level.AREA},
-        {"public": Level.AREA, "guest": Level.AREA, "members": Level.EXACT},
-        {"public": 8, "guest": 8, "members": 2},
-    ),
-    Preset(
-        "pooled",
-        "Members see the club's spots exactly",
-        "What the club owns its members see exactly; guests and the public see zones.",
-        {"public": Level.AREA, "guest": Level.AREA, "members": Level.EXACT},
-        {"public": Level.AREA, "guest": Level.AREA, "members": Level.EXACT},
-        {"public": 8, "guest": 4, "members": 2},
-    ),
-)
-
-
-def save_policy(rows: Sequence[AudiencePolicy]) -> None:
-    """Save the policies of several audiences. Raises ValidationError for a default above its ceiling."""
-    with transaction.atomic():
-        for row in rows:
-            if row.default_level > row.ceiling_level:
-                name = EVERYBODY.get(row.audience, row.audience)
-                raise ValidationError(f"{name}: the default may not be wider than the ceiling.")
-            row.save()

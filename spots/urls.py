@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from spots import api, disclosure_views, link_views, sharing_views, views
+from spots import api, disclosure_views, link_views, policy_views, sharing_views, views
 
 urlpatterns = [
     path("spots/new/", views.spot_new),
@@ -14,7 +14,7 @@ urlpatterns = [
     path("sharing/links/<uuid:key>/end/", link_views.answer, {"act": "end"}),
     path("sharing/", sharing_views.desk),
     path("sharing/bulk/", sharing_views.bulk),
-    path("sharing/policy/", sharing_views.policy),
+    path("sharing/policy/", policy_views.policy),
     path("sharing/undo/<uuid:key>/", sharing_views.undo_change),
     path("sharing/<uuid:key>/", sharing_views.spot_sharing),
     path("waters/", views.waters),

@@ -89,7 +89,7 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "sharing/bulk/": lambda ids: [
         ("/sharing/bulk/", {"spot": list(map(str, ids["spots"])), "audience": "members", "how": "1"})
     ],
-    "sharing/policy/": lambda ids: [("/sharing/policy/", None), ("/sharing/policy/?preset=quiet", None)],
+    "sharing/policy/": lambda ids: [("/sharing/policy/", None), ("/sharing/policy/?preset=closed", None)],
     "sharing/undo/<uuid:key>/": lambda ids: [(f"/sharing/undo/{UNKNOWN}/", {})],
     "waters/": lambda ids: [("/waters/", None)],
     "waters/new/": lambda ids: [("/waters/new/", None)],
