@@ -6,10 +6,12 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from django.db import IntegrityError
 from django.test import Client
 from django.utils import timezone
 
 from club.models import AudiencePolicy, Club, Level
+from club.viewer import viewing
 from spots.disclosure_models import Disclosure
 from spots.event_models import Event
 from spots.models import Grant, SharingChange
@@ -90,13 +92,13 @@ def test_a_change_is_seen_as_they_would_before_it_is_saved(
 
 def test_times_are_on_the_waters_clock(client_of: ClientOf, places: Places) -> None:
     client = client_of("member")
-    post(client, f"/sharing/{places.private.pk}/", rows(("members", "2", "2026-07-01T06:30", ""), save=""))
+    post(client, f"/sharing/{places.private.pk}/", rows(("members", "2", "2027-07-01T06:30", ""), save=""))
     # Chicago in summer is five hours behind.
     assert Grant.objects.get(spot=places.private, audience="members").starts_at == datetime(
-        2026, 7, 1, 11, 30, tzinfo=UTC
+        2027, 7, 1, 11, 30, tzinfo=UTC
     )
-    assert 'value="2026-07-01T06:30"' in client.get(f"/sharing/{places.private.pk}/").content.decode()
-    assert "from 1 Jul 2026, 06:30" in client.get("/sharing/").content.decode()
+    assert 'value="2027-07-01T06:30"' in client.get(f"/sharing/{places.private.pk}/").content.decode()
+    assert "from 1 Jul 2027, 06:30" in client.get("/sharing/").content.decode()
 
 
 @pytest.mark.parametrize(
@@ -130,7 +132,7 @@ def test_many_spots_at_once_are_previewed_saved_and_undone(client_of: ClientOf, 
         "ends": "",
     }
     page = client.post("/sharing/bulk/", data).content.decode()
-    assert "the exact place" in page and "the water only" in page and "they see less" in page
+    assert "the exact place" in page and "the water only" in page and ">see less<" in page
     assert {spot: granted(spot) for spot in before} == before
     post(client, "/sharing/bulk/", {**data, "save": ""})
     assert all(("members", 1) in granted(spot) for spot in before)
@@ -190,10 +192,12 @@ def test_the_policy_is_the_organisers_and_tried_before_it_is_saved(
     client = client_of("organiser")
     narrow = policy_data(public_default=1, public_ceiling=1, guest_default=1, members_default=1)
     page = client.post("/sharing/policy/", narrow).content.decode()
-    assert "they see less" in page and "they learn more" not in page
-    data = policy_data(public_default=3, public_ceiling=3, search_ha_per_hour=25)
+    assert ">see less<" in page and "<b>learn more<" not in page
+    data = policy_data(
+        public_default=3, public_ceiling=3, guest_default=3, guest_ceiling=3, search_ha_per_hour=25
+    )
     page = client.post("/sharing/policy/", data).content.decode()
-    assert "they learn more" in page and "they see less" not in page
+    assert "<b>learn more<" in page and ">see less<" not in page
     assert AudiencePolicy.objects.get(pk="public").ceiling_level == Level.AREA
     assert client.post("/sharing/policy/", {**data, "save": ""}).status_code == 302
     assert AudiencePolicy.objects.get(pk="public").ceiling_level == Level.EXACT
@@ -211,17 +215,25 @@ def test_a_preset_fills_the_form_and_saves_nothing(client_of: ClientOf, places: 
     assert list(AudiencePolicy.objects.order_by("pk").values()) == before
 
 
-def test_the_policy_only_narrows_while_a_cut_off_is_on(client_of: ClientOf, places: Places) -> None:
+def test_the_policy_only_narrows_while_a_cut_off_is_on(
+    client_of: ClientOf, cast: Cast, places: Places
+) -> None:
     now = timezone.now()
     Event.objects.create(
         name="Test open", water=places.club.water, target="bluegill", fishing_from=now.date(), fishing_until=now.date(),
         cutoff_at=now - timedelta(hours=1), ends_at=now + timedelta(days=1),
     )  # fmt: skip
     client = client_of("organiser")
-    for wider in ({"members_default": 3}, {"public_ceiling": 3}, {"members_minimum": 25}):
+    before = list(AudiencePolicy.objects.order_by("pk").values())
+    for wider in ({"members_default": 3}, {"guest_ceiling": 3}, {"members_minimum": 25}):
         answer = client.post("/sharing/policy/", policy_data(**wider, save=""))
         assert answer.status_code == 422
-        assert "can only be narrowed" in answer.content.decode()
+        assert "<b>Not saved.</b> A cut-off is on" in answer.content.decode()
+        with pytest.raises(IntegrityError, match="only narrows"), viewing(cast.viewer("organiser"), now):
+            audience, _, field = next(iter(wider)).partition("_")
+            name = {"default": "default_level", "ceiling": "ceiling_level", "minimum": "minimum_ha"}[field]
+            AudiencePolicy.objects.filter(pk=audience).update(**{name: next(iter(wider.values()))})
+    assert list(AudiencePolicy.objects.order_by("pk").values()) == before
     assert (
         client.post(
             "/sharing/policy/", policy_data(members_default=1, members_minimum=100, save="")
