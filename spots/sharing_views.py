@@ -267,7 +267,7 @@ def _as_everybody(
 def _chosen(request: ViewedRequest) -> list[Spot]:
     """Return the chosen spots that are the asker's to share; an id that is not is as one that never was."""
     mine = own_spots(request.viewer)
-    if water := request.POST.get("all"):
+    if water := request.POST.get("water"):
         try:
             return list(mine.filter(water=uuid.UUID(water)))
         except ValueError:
@@ -335,9 +335,9 @@ def bulk(request: ViewedRequest) -> HttpResponse:
         status = 422
     context = {
         "form": form,
-        "all": request.POST.get("all", ""),
+        "whole": request.POST.get("water", ""),
         "count": len(spots),
-        "keys": [] if request.POST.get("all") else [spot.pk for spot in spots],
+        "keys": [] if request.POST.get("water") else [spot.pk for spot in spots],
         "named": [name_of(spot) for spot in spots[:_NAMED]],
         "more": max(len(spots) - _NAMED, 0),
         "turns": [{"who": audience_name(turn.audience, names), "turn": turn} for turn in turns],

@@ -145,7 +145,7 @@ def test_many_spots_at_once_are_previewed_saved_and_undone(client_of: ClientOf, 
 
 def test_a_water_stands_for_all_of_ones_spots_on_it(client_of: ClientOf, places: Places) -> None:
     data = {"water": [str(places.club.water_id)], "audience": "guest", "how": "0", "save": ""}
-    client_of("organiser").post("/sharing/bulk/", data)
+    post(client_of("organiser"), "/sharing/bulk/", data)
     assert ("guest", 0) in granted(places.club) & granted(places.shared)
     assert granted(places.private) == granted(places.team) == set()
 

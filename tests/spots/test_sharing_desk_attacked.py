@@ -154,14 +154,14 @@ def test_a_stale_page_does_not_overwrite(places: Places, client_of: ClientOf) ->
 
 
 def test_a_bulk_change_takes_only_ones_own(cast: Cast, places: Places, client_of: ClientOf) -> None:
-    data = {"all": str(places.club.water_id), "audience": "public", "how": "0"}
+    data = {"water": str(places.club.water_id), "audience": "public", "how": "0"}
     page = client_of("organiser").post("/sharing/bulk/", data).content.decode()
     assert "The 2 chosen spots" in page
     post(client_of("organiser"), "/sharing/bulk/", {**data, "save": ""})
     assert ("public", 0) in granted(places.club) and ("public", 0) in granted(places.shared)
     assert granted(places.private) == granted(places.team) == set()
     assert client_of("rival").post("/sharing/bulk/", data).status_code == 422
-    assert client_of("rival").post("/sharing/bulk/", {**data, "all": "x"}).status_code == 404
+    assert client_of("rival").post("/sharing/bulk/", {**data, "water": "x"}).status_code == 404
 
 
 def test_many_spots_take_few_queries(
@@ -174,7 +174,7 @@ def test_many_spots_take_few_queries(
     with see(cast, "member"):
         save_spots(drafts, cast.viewer("member"), timezone.now())
     client = client_of("member")
-    data = {"all": str(places.club.water_id), "audience": "members", "how": "1"}
+    data = {"water": str(places.club.water_id), "audience": "members", "how": "1"}
     with django_assert_max_num_queries(120):
         assert client.post("/sharing/bulk/", data).status_code == 200
     with django_assert_max_num_queries(80):
