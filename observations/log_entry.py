@@ -12,6 +12,7 @@ from django.http import QueryDict
 from club.models import Member
 from observations.log_fields import Measured
 from observations.log_forms import FINDINGS, GROUPS, FindingForm, GroupForm, LookForm, Offer, shows_echoes
+from observations.log_queries import opening_of
 from observations.models import PROVING, Call, EchoGroup, Finding, Method
 from observations.services import FindingDraft, GroupDraft, LookDraft
 from spots.models import Spot
@@ -174,6 +175,7 @@ class LogEntry:
         findings = (
             [form.cleaned_data for form in self.told_findings] if proving and data["found"] == "fish" else []
         )
+        scope, opens_at = opening_of(data.get("scope") or "")
         return LookDraft(
             id=data["look"],
             spot=spot,
@@ -198,7 +200,8 @@ class LogEntry:
             groups=tuple(_group(group) for group in groups),
             findings=tuple(_finding(finding, settled, method) for finding in findings),
             presentations=_presentations(data, minutes) if method == Method.ROD else (),
-            scope=data.get("scope") or "",
+            scope=scope,
+            opens_at=opens_at,
             seal=Call.Seal.MEMORY if from_memory else Call.Seal.SERVER,
         )
 

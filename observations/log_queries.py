@@ -13,8 +13,12 @@ from club.viewer import Viewer
 from observations.models import SONAR, Call, EchoGroup, Finding, Observation, Species
 from observations.services import VISIT_HOURS
 from spots.disclosure_models import Channel
+from spots.event_models import Entry, Event
 from spots.models import Sheet, Spot, Water
 from spots.precision import ReleasedSpot, released_spots
+
+# Between a team's scope and the event at whose end the look opens to the club.
+OPENS = " opens "
 
 # How long the last look's spot, method and conditions are carried on.
 TRIP_HOURS = 12.0
@@ -148,10 +152,35 @@ def visit_groups(spot_id: uuid.UUID, observer_id: uuid.UUID | None, at: datetime
     return [group for group in found if group.look_id == found[0].look_id]
 
 
-def scopes_for(spot: Spot, viewer: Viewer) -> list[tuple[str, str]]:
-    """Return whose evidence a look at this spot may be: the spot's own, or narrower."""
+def scopes_for(spot: Spot, viewer: Viewer, moment: datetime) -> list[tuple[str, str]]:
+    """Return whose evidence a look at this spot may be: the spot's own, or narrower.
+
+    An angler entered in an event that is on may also say that the team's look is the club's from its end
+    (`opening_of`).
+    """
     own = (f"member:{viewer.member_id}", "only you")
     teams = [(f"team:{team.pk}", team.name) for team in Team.objects.filter(pk__in=viewer.team_ids)]
     if spot.scope == "club":
-        return [("club", "the club"), *teams, own]
+        entries = Entry.objects.filter(
+            member=viewer.member_id or None,
+            team__in=viewer.team_ids,
+            withdrawn_at=None,
+            event__water=spot.water_id,
+            event__cutoff_at__lte=moment,
+            event__ends_at__gt=moment,
+        )
+        opening = [
+            (
+                f"team:{entry.team_id}{OPENS}{entry.event_id}",
+                f"{entry.team}, and the club’s when {entry.event} ends",
+            )
+            for entry in entries.select_related("event", "team").order_by("event__ends_at", "event_id")
+        ]
+        return [("club", "the club"), *teams, *opening, own]
     return [*[pair for pair in teams if pair[0] == spot.scope], own]
+
+
+def opening_of(choice: str) -> tuple[str, datetime | None]:
+    """Return the scope of a choice that `scopes_for` offered, and when such a look opens to the club."""
+    scope, _, event = choice.partition(OPENS)
+    return scope, Event.objects.get(pk=event).ends_at if event else None

@@ -60,7 +60,7 @@ def _offer(request: ViewedRequest, spot: Spot) -> Offer:
         findings=queries.quick_findings(viewer, spot.pk, species),
         call_tree=queries.species_tree(species, wider=True),
         finding_tree=queries.species_tree(species, wider=False),
-        scopes=queries.scopes_for(spot, viewer),
+        scopes=queries.scopes_for(spot, viewer, request.moment),
         settles=queries.visit_groups(spot.pk, viewer.member_id, request.moment),
     )
 

@@ -21,6 +21,7 @@ from spots.event_models import Event
 from spots.models import Grant, Spot
 from spots.services import SpotDraft, create_spot
 from tests.conftest import Cast, Places, found, look, see, sonar
+from tests.observations.log_page import errors, post, saved
 from tests.spots.event_kit import enter, make_event
 
 Clients = Callable[..., Client]
@@ -143,6 +144,11 @@ def test_the_cutoff_of_another_event_holds_against_what_opens_after_it(
     )
     enter(later, cast.rival, cast.bittern, entered_at=event.cutoff_at)
     assert not sees_look(cast, "rival", event.ends_at + timedelta(days=1))
+    with working(event.ends_at + timedelta(days=1)):
+        taxa, spot = club_taxa(), team_look.spot_id
+        for cut, number in ((later.cutoff_at, 0), (event.ends_at, 1)):
+            gathered = gather(taxa, ("club",), timezone.now() + timedelta(days=3), [spot], received_by=cut)
+            assert len(set(gathered.look_ids)) == number, "nor does a history frozen for them count it"
     assert sees_look(cast, "newcomer", event.ends_at + timedelta(days=1))
     assert sees_look(cast, "rival", later.ends_at)
 
@@ -217,6 +223,21 @@ def test_nobody_opens_anothers_look_nor_dates_an_opening_back(
         assert changed == 0, persona
     with pytest.raises(DatabaseError, match="no earlier than now"), see(cast, "captain", now):
         Observation.objects.filter(pk=team_look.pk).update(opens_at=now - timedelta(hours=1))
+
+
+def test_the_log_page_offers_it_to_an_entered_team_while_the_event_is_on(
+    event: Event, places: Places, cast: Cast, client_of: Clients
+) -> None:
+    choice = f"team:{cast.alder.pk} opens {event.pk}"
+    client = client_of("captain")
+    assert choice in client.get(f"/log/?spot={places.shared.pk}").content.decode()
+    made = saved(post(client, places.shared, "2d", g0__band="none", scope=choice))
+    assert (made.scope, made.opens_at) == (f"team:{cast.alder.pk}", event.ends_at)
+    for persona in ("rival", "newcomer"):
+        sent = errors(client_of(persona), places.shared, "2d", g0__band="none", scope=choice)
+        assert "not one of the choices" in sent["scope"][0], persona
+    with time_machine.travel(event.ends_at, tick=False):
+        assert choice not in client.get(f"/log/?spot={places.shared.pk}").content.decode()
 
 
 def test_the_page_says_what_is_closed_and_what_opens(
