@@ -23,7 +23,7 @@ def _pages(viewer: Viewer) -> list[tuple[str, str]]:
         pages.append(("Proofs", "/proofs/"))
     pages += [("Events", "/events/"), ("Waters", "/waters/")]
     if viewer.is_member:
-        pages += [("Sharing", "/sharing/"), ("Club", "/club/")]
+        pages += [("Lessons", "/lessons/"), ("Sharing", "/sharing/"), ("Club", "/club/")]
     return pages
 
 

@@ -24,6 +24,7 @@ from observations.history import build_rows
 from observations.inference import fit as fit_club
 from observations.inference import spot_history
 from observations.inference.results import ClubFit
+from observations.lessons import new_edition
 from observations.models import Due, History, Observation, Refit, Reliability
 from observations.policies import SWAP_LOCK
 from observations.reliability import reliability_rows, save_reliability
@@ -260,6 +261,8 @@ def refit(
         )
         rows = _compute_all(row, fit, moment, started, tell)
         _swap(row, rows, reliability_rows(fit, club.evidence), due, moment)
+        if as_of is None:
+            new_edition(started)
         seconds = (timezone.now() - started).total_seconds()
         return RefitReport(
             len({history.spot_id for history in rows}), fit.rows, seconds, fit.converged, fit.iterations

@@ -558,3 +558,10 @@ class Due(models.Model):
 
 # Django looks for models here.
 from observations.clearing_models import Clearance, ClearedPicture  # noqa: E402, F401
+from observations.lesson_models import (  # noqa: E402, F401
+    Lesson,
+    LessonChoice,
+    LessonEdition,
+    LessonShare,
+    LessonSource,
+)

@@ -2,7 +2,7 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, MOMENT, SIDE, Table, thawed_or
-from observations import clearing_policies
+from observations import clearing_policies, lesson_policies
 from observations.clearing_policies import OFFERED
 from spots.rules import known, owns_spot, sees, water_of
 
@@ -146,6 +146,7 @@ TABLES = [
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),
     *clearing_policies.TABLES,
+    *lesson_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
 
@@ -347,4 +348,5 @@ TRIGGERS = [
     " WHEN (OLD.shares_thin_history AND NOT NEW.shares_thin_history)"
     " EXECUTE FUNCTION observations_no_longer_thin()",
     *clearing_policies.TRIGGERS,
+    *lesson_policies.TRIGGERS,
 ]

@@ -2,12 +2,15 @@
 
 from django.urls import path
 
-from observations import api_spots, pages
+from observations import api_spots, lesson_views, pages
 
 urlpatterns = [
     path("", pages.chart),
     path("spots/<uuid:key>/", pages.spot_sheet),
     path("spots/<uuid:key>/panel/", pages.spot_panel),
+    path("lessons/", lesson_views.lessons_page),
+    path("lessons/mine/", lesson_views.mine),
+    path("lessons/mine/<uuid:look_id>/", lesson_views.share),
     path("api/spots/", api_spots.SpotsView.as_view()),
     path("api/spots/<uuid:key>/", api_spots.SpotView.as_view()),
     path("api/spots/<uuid:key>/history/", api_spots.HistoryView.as_view()),

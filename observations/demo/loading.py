@@ -18,6 +18,7 @@ from observations.demo import people
 from observations.demo.chart import DemoWater, waters
 from observations.demo.people import PEOPLE, Person
 from observations.demo.rows import Demo, SpotRow
+from observations.lesson_models import LessonChoice
 from spots.models import DepthArea, Feature, Grant, Spot, Term, Water
 from spots.services import SpotDraft, save_spots, save_water
 from spots.zones import publish_bands
@@ -77,6 +78,10 @@ class Loader:
             )
             for person in PEOPLE
             if person.team
+        )
+        # Who lets histories of few be told shares lessons too.
+        LessonChoice.objects.bulk_create(
+            LessonChoice(member=self.members[person.username]) for person in PEOPLE if person.yes_to_thin
         )
 
     def _words(self) -> None:

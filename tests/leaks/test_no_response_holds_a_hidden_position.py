@@ -252,6 +252,12 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "setup/": lambda ids: [("/setup/", None), ("/setup/?key=unknown", None)],
     "sign-in/": lambda ids: [("/sign-in/", None), ("/sign-in/", {"username": "member", "password": "wrong"})],
     "sign-out/": lambda ids: [("/sign-out/", None)],
+    # Lessons
+    "lessons/": lambda ids: [("/lessons/", None), ("/lessons/?method=2d&species=bluegill", None)],
+    "lessons/mine/": lambda ids: [("/lessons/mine/", None), ("/lessons/mine/", {"standing": "yes"})],
+    "lessons/mine/<uuid:look_id>/": lambda ids: [
+        (f"/lessons/mine/{key}/", {"share": "yes"}) for key in (*ids["looks"], UNKNOWN)
+    ],
     # Looks and proofs
     "log/": lambda ids: [
         ("/log/", None),
