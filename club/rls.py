@@ -17,10 +17,17 @@ AUDIENCES = "(SELECT string_to_array(current_setting('tallow.audiences', true), 
 MEMBER = "(SELECT nullif(current_setting('tallow.member', true), '')::uuid)"
 MOMENT = "(SELECT nullif(current_setting('tallow.moment', true), '')::timestamptz)"
 
-# What is frozen for the viewer (club.viewer.Freeze): cut-offs by water, their own side, audiences kept.
+# What is frozen for the viewer (club.viewer.Freeze): cut-offs by water, their own side, audiences kept. Only
+# the question whether anything is stands in a sub-select: the others are rarely asked, and each sub-select
+# makes every plan longer.
 FROZEN = "(SELECT nullif(current_setting('tallow.frozen', true), '')::jsonb)"
-SIDE = "(SELECT string_to_array(current_setting('tallow.side', true), ' '))::text[]"
-KEPT = "(SELECT string_to_array(current_setting('tallow.kept', true), ' '))::text[]"
+SIDE = "string_to_array(current_setting('tallow.side', true), ' ')"
+KEPT = "string_to_array(current_setting('tallow.kept', true), ' ')"
+
+
+def cut_off(water: str) -> str:
+    """Return the SQL expression of the cut-off of a water that is frozen for the viewer, or null."""
+    return f"(nullif(current_setting('tallow.frozen', true), '')::jsonb ->> ({water})::text)::timestamptz"
 
 
 def thawed_or(water: str, frozen: str, thawed: str = "true") -> str:
@@ -29,11 +36,8 @@ def thawed_or(water: str, frozen: str, thawed: str = "true") -> str:
     In `frozen`, `{at}` stands for the cut-off. CASE keeps the order: while nothing is frozen, which is
     nearly always, only the first branch costs.
     """
-    at = f"({FROZEN} ->> ({water})::text)::timestamptz"
-    return (
-        f"(CASE WHEN {FROZEN} IS NULL THEN {thawed} WHEN {at} IS NULL THEN {thawed}"
-        f" ELSE {frozen.replace('{at}', at)} END)"
-    )
+    at = cut_off(water)
+    return f"(CASE WHEN {FROZEN} IS NULL OR {at} IS NULL THEN {thawed} ELSE {frozen.replace('{at}', at)} END)"
 
 
 @dataclass(frozen=True)
@@ -100,6 +104,9 @@ def apply(using: str = "default") -> None:
         cursor.execute("REVOKE CREATE ON SCHEMA public FROM PUBLIC")
         cursor.execute("GRANT USAGE ON SCHEMA public TO tallow_web, tallow_worker")
         cursor.execute("GRANT USAGE ON ALL SEQUENCES IN SCHEMA public TO tallow_web, tallow_worker")
+        for app in ("club", "spots", "observations"):
+            for statement in getattr(import_module(f"{app}.policies"), "FUNCTIONS", []):
+                cursor.execute(statement)
         for table in all_tables():
             cursor.execute("SELECT to_regclass(%s) IS NOT NULL", [table.name])
             if cursor.fetchone()[0]:  # a migration of one app alone comes before the others' tables

@@ -4,7 +4,7 @@ from club.models import Level
 from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, MOMENT, SIDE, Table, thawed_or
 from observations import clearing_policies, lesson_policies
 from observations.clearing_policies import OFFERED
-from spots.rules import known, owns_spot, sees, water_of
+from spots.rules import known, sees, water_of
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
 _CHECKER = f"'checkers' = ANY ({AUDIENCES})"
@@ -12,7 +12,7 @@ _IN_SCOPE = f"scope = ANY ({AUDIENCES})"
 
 
 def _exact(table: str) -> str:
-    return f"({owns_spot(f'{table}.spot_id')} OR {sees(f'{table}.spot_id', Level.EXACT)})"
+    return sees(f"{table}.spot_id", Level.EXACT)
 
 
 def _scope_known(table: str, since: str) -> str:
@@ -66,7 +66,9 @@ _PICTURE_KNOWN = (
     f" OR {known(water_of('o.spot_id'), 'observations_picture.created_at', 'o.scope')})"
 )
 _FIRST_CUT_OFF = f"(SELECT min(value::timestamptz) FROM jsonb_each_text({FROZEN}))"
-_HISTORY_EXACT = _exact("observations_history")
+_HISTORY_LEVEL = (
+    f"CASE observations_history.edition WHEN 'published' THEN {Level.WATER} ELSE {Level.EXACT} END"
+)
 _HISTORY_WATER = water_of("observations_history.spot_id")
 _OWN_HISTORY = f"(observations_history.scope = ANY ({SIDE}) OR (scope = 'club' AND scope = ANY ({KEPT})))"
 
@@ -136,13 +138,12 @@ TABLES = [
         # Live for exact viewers. Where the water is frozen for them: what was live at the cut-off, until the
         # worker touches it and lays the frozen edition beside it. Published for everybody else; while a
         # cut-off is on, nothing of that water is published.
-        select="CASE edition"
-        f" WHEN 'live' THEN {_HISTORY_EXACT} AND "
+        select=sees("observations_history.spot_id", _HISTORY_LEVEL)
+        + " AND CASE observations_history.edition WHEN 'live' THEN "
         + thawed_or(_HISTORY_WATER, f"({_OWN_HISTORY} AND computed_at <= {{at}})", _IN_SCOPE)
-        + f" WHEN 'frozen' THEN {_HISTORY_EXACT} AND "
+        + " WHEN 'frozen' THEN "
         + thawed_or(_HISTORY_WATER, f"({_OWN_HISTORY} AND cutoff_at = {{at}})", "false")
-        + f" ELSE scope = 'club' AND {sees('observations_history.spot_id', Level.WATER)}"
-        f" AND {known(_HISTORY_WATER, 'computed_at')} END",
+        + f" ELSE scope = 'club' AND {known(_HISTORY_WATER, 'computed_at')} END",
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),
     *clearing_policies.TABLES,

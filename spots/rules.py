@@ -29,15 +29,18 @@ POLICY_OF_GRANT = "club_audiencepolicy p ON p.audience = g.audience"
 LEVEL = f"LEAST(COALESCE(g.level, p.default_level, {Level.HIDDEN}), COALESCE(p.ceiling_level, {Level.EXACT}))"
 
 
-def sees(spot_id: str, level: int, extra: str = "") -> str:
+def sees(spot_id: str, level: int | str, extra: str = "") -> str:
     """Return the condition that the viewer sees the spot of SQL expression `spot_id` at `level` or finer.
 
     `spot_id` names its table: a bare column would be taken for the grant's own, and everything be seen.
+    `level` may be an expression. An owner sees through a grant as well (`Grant`), so nothing is asked of
+    the owner here: it would bring the policy of spots into every plan.
     """
     _qualified(spot_id)
+    least = level if isinstance(level, str) else int(level)
     return (
         f"EXISTS (SELECT 1 FROM spots_grant g LEFT JOIN {POLICY_OF_GRANT}"
-        f" WHERE g.spot_id = {spot_id} AND {IN_FORCE} AND {LEVEL} >= {int(level)}{extra})"
+        f" WHERE g.spot_id = {spot_id} AND {IN_FORCE} AND {LEVEL} >= {least}{extra})"
     )
 
 
@@ -55,9 +58,20 @@ def known(water: str, since: str, owner: str = "''") -> str:
 
 
 def water_of(spot_id: str) -> str:
-    """Return the SQL expression of a visible spot's water."""
+    """Return the SQL expression of a spot's water.
+
+    A function, laid by policies.py: as a sub-select it brought the policies of spots into every plan that
+    reads a sheet, a look or a history, and planning took longer than the query. It is called per row only
+    where something is frozen.
+    """
     _qualified(spot_id)
-    return f"(SELECT w.water_id FROM spots_spot w WHERE w.id = {spot_id})"
+    return f"spots_water_of({spot_id})"
+
+
+def owner_of(spot_id: str) -> str:
+    """Return the SQL expression of a spot's owner; as `water_of`."""
+    _qualified(spot_id)
+    return f"spots_owner_of({spot_id})"
 
 
 def owns_spot(spot_id: str) -> str:
