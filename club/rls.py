@@ -104,17 +104,21 @@ def apply(using: str = "default") -> None:
         cursor.execute("REVOKE CREATE ON SCHEMA public FROM PUBLIC")
         cursor.execute("GRANT USAGE ON SCHEMA public TO tallow_web, tallow_worker")
         cursor.execute("GRANT USAGE ON ALL SEQUENCES IN SCHEMA public TO tallow_web, tallow_worker")
-        for app in ("club", "spots", "observations"):
-            for statement in getattr(import_module(f"{app}.policies"), "FUNCTIONS", []):
-                cursor.execute(statement)
+        for statement in _laid("FUNCTIONS"):  # policies may call them
+            cursor.execute(statement)
         for table in all_tables():
             cursor.execute("SELECT to_regclass(%s) IS NOT NULL", [table.name])
             if cursor.fetchone()[0]:  # a migration of one app alone comes before the others' tables
                 for statement in statements(table):
                     cursor.execute(statement)
-        for app in ("club", "spots", "observations"):
-            for statement in getattr(import_module(f"{app}.policies"), "TRIGGERS", []):
-                cursor.execute(statement)
+        for statement in _laid("TRIGGERS"):
+            cursor.execute(statement)
+
+
+def _laid(name: str) -> list[str]:
+    """Return the statements of this name in every app's policies, in order."""
+    apps = ("club", "spots", "observations")
+    return [line for app in apps for line in getattr(import_module(f"{app}.policies"), name, [])]
 
 
 def apply_after_migrate(*, plan: Any = None, using: str, **kwargs: object) -> None:

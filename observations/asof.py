@@ -3,6 +3,7 @@
 from datetime import datetime
 
 from club.viewer import Viewer, current_freeze
+from observations.ceilings import withheld_at
 from observations.evidence import gather
 from observations.history import build_rows
 from observations.inference import spot_history
@@ -33,6 +34,8 @@ def history_as_of(spot: ReleasedSpot, viewer: Viewer, as_of: datetime) -> list[H
     widest = f"member:{viewer.member_id}" if len(scopes) > 1 else CLUB
     result = spot_history(fit, gathered.evidence, gathered.evidence.now)
     rows = build_rows(spot.id, widest, gathered, fit, result, refit, as_of, as_of)
+    withheld = withheld_at(spot.id)
+    rows = [row for row in rows if row.species_id not in withheld]
     for row in rows:
         row.pk = 0
     return sorted(rows, key=lambda row: (-row.probability, row.species.order))

@@ -2,7 +2,8 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, MOMENT, SIDE, Table, thawed_or
-from observations import clearing_policies, lesson_policies
+from observations import ceiling_policies, clearing_policies, lesson_policies
+from observations.ceiling_policies import told, told_in_look
 from observations.clearing_policies import OFFERED
 from spots.rules import known, sees, water_of
 
@@ -65,6 +66,22 @@ _PICTURE_KNOWN = (
     f"(o.observer_id = {MEMBER}"
     f" OR {known(water_of('o.spot_id'), 'observations_picture.created_at', 'o.scope')})"
 )
+# Species with a ceiling. A corrected finding names two. A checker who sees the look is told nothing more than
+# others are: such a finding waits for one who does not, or for the spot's owner.
+_CALL_TOLD = (
+    "(NOT EXISTS (SELECT 1 FROM observations_speciesceiling k WHERE k.species_id = observations_call.species_id)"
+    " OR EXISTS (SELECT 1 FROM observations_echogroup e WHERE e.id = observations_call.group_id"
+    f" AND {told_in_look('observations_call.species_id', 'e.look_id')}))"
+)
+_FINDING_TOLD = told_in_look(
+    "observations_finding.species_id, observations_finding.corrected_species_id",
+    "observations_finding.look_id",
+)
+# The picture of a finding goes with it (the finding's own policy applies inside).
+_FINDING_VISIBLE = (
+    "(observations_picture.finding_id IS NULL OR EXISTS (SELECT 1 FROM observations_finding f"
+    " WHERE f.id = observations_picture.finding_id))"
+)
 _FIRST_CUT_OFF = f"(SELECT min(value::timestamptz) FROM jsonb_each_text({FROZEN}))"
 _HISTORY_LEVEL = (
     f"CASE observations_history.edition WHEN 'published' THEN {Level.WATER} ELSE {Level.EXACT} END"
@@ -93,16 +110,21 @@ TABLES = [
     Table("observations_echogroup", select=_look(), insert=_OWN_LOOK),
     Table(
         "observations_call",
-        select=_GROUP_VISIBLE,
+        select=f"{_GROUP_VISIBLE} AND {_CALL_TOLD}",
         insert=_OWN_GROUP,
         update=_OWN_GROUP,
         update_columns=("withdrawn_at",),
     ),
-    Table("observations_finding", select=f"{_look()} OR {_TO_CHECK}", insert=_OWN_LOOK),
+    Table(
+        "observations_finding",
+        select=f"({_look()} AND {_FINDING_TOLD}) OR ({_TO_CHECK} AND ({_FINDING_TOLD} OR NOT {_look()}))",
+        insert=_OWN_LOOK,
+    ),
     Table("observations_presentation", select=_look(), insert=_OWN_LOOK),
     Table(
         "observations_picture",
-        select=f"{_look(_PICTURE_KNOWN)} OR EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id"
+        select=f"({_look(_PICTURE_KNOWN)} AND {_FINDING_VISIBLE})"
+        " OR EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id"
         f" AND {known('f.water_id', 'observations_picture.created_at', 'f.scope')}) OR {OFFERED}",
         insert=_OWN_LOOK,
     ),
@@ -138,7 +160,8 @@ TABLES = [
         # Live for exact viewers. Where the water is frozen for them: what was live at the cut-off, until the
         # worker touches it and lays the frozen edition beside it. Published for everybody else; while a
         # cut-off is on, nothing of that water is published.
-        select=sees("observations_history.spot_id", _HISTORY_LEVEL)
+        select=told("observations_history.species_id", "observations_history.spot_id")
+        + f" AND {sees('observations_history.spot_id', _HISTORY_LEVEL)}"
         + " AND CASE observations_history.edition WHEN 'live' THEN "
         + thawed_or(_HISTORY_WATER, f"({_OWN_HISTORY} AND computed_at <= {{at}})", _IN_SCOPE)
         + " WHEN 'frozen' THEN "
@@ -146,6 +169,7 @@ TABLES = [
         + f" ELSE scope = 'club' AND {known(_HISTORY_WATER, 'computed_at')} END",
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),
+    *ceiling_policies.TABLES,
     *clearing_policies.TABLES,
     *lesson_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),

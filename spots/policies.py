@@ -3,7 +3,18 @@
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT, Table
 from spots import event_policies, link_policies
-from spots.rules import TODAY, VIEWER, known, owner_of, owns, owns_spot, sees, shares, water_of
+from spots.rules import (
+    TODAY,
+    VIEWER,
+    WIDEST_SIGHT,
+    known,
+    owner_of,
+    owns,
+    owns_spot,
+    sees,
+    shares,
+    water_of,
+)
 
 _MEMBERS = f"'members' = ANY ({AUDIENCES})"
 _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
@@ -47,6 +58,7 @@ def _of_spot(name: str, column: str, kind: str) -> list[str]:
 FUNCTIONS = [
     *_of_spot("spots_water_of", "water_id", "uuid"),
     *_of_spot("spots_owner_of", "owner", "text"),
+    *WIDEST_SIGHT,
 ]
 
 TABLES = [

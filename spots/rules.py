@@ -29,6 +29,24 @@ POLICY_OF_GRANT = "club_audiencepolicy p ON p.audience = g.audience"
 LEVEL = f"LEAST(COALESCE(g.level, p.default_level, {Level.HIDDEN}), COALESCE(p.ceiling_level, {Level.EXACT}))"
 
 
+# The finest level at which anybody but its owner is shown a spot now, whoever asks; null: nobody is. In
+# plpgsql, whose body is only looked at when it runs: the tables may come later. It may see all grants, and
+# tells a number of a spot whose id the caller has; a policy calls it for the few rows that need it.
+WIDEST_SIGHT = [
+    f"""
+    CREATE OR REPLACE FUNCTION spots_widest_sight(wanted uuid) RETURNS integer LANGUAGE plpgsql STABLE
+    SECURITY DEFINER SET search_path = public, pg_temp AS $$
+    BEGIN
+        RETURN (SELECT max({LEVEL}) FROM spots_grant g LEFT JOIN {POLICY_OF_GRANT}
+            WHERE g.spot_id = wanted AND g.audience <> g.owner AND (g.ends_at IS NULL OR g.ends_at > {MOMENT})
+              AND {_NOW});
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION spots_widest_sight(uuid) FROM PUBLIC",
+    "GRANT EXECUTE ON FUNCTION spots_widest_sight(uuid) TO tallow_web, tallow_worker",
+]
+
+
 def sees(spot_id: str, level: int | str, extra: str = "") -> str:
     """Return the condition that the viewer sees the spot of SQL expression `spot_id` at `level` or finer.
 

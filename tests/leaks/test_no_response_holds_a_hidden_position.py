@@ -90,6 +90,7 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         ("/sharing/bulk/", {"spot": list(map(str, ids["spots"])), "audience": "members", "how": "1"})
     ],
     "sharing/policy/": lambda ids: [("/sharing/policy/", None), ("/sharing/policy/?preset=closed", None)],
+    "sharing/species/": lambda ids: [("/sharing/species/", None), ("/sharing/species/", {"bluegill": "2"})],
     "sharing/undo/<uuid:key>/": lambda ids: [(f"/sharing/undo/{UNKNOWN}/", {})],
     "waters/": lambda ids: [("/waters/", None)],
     "waters/new/": lambda ids: [("/waters/new/", None)],
