@@ -11,6 +11,24 @@ from django.db.models import F, Q
 from club.models import Member, digest
 
 
+class SecondFactor(models.Model):
+    """A member's second factor. The web role has no right on this table (club/second_factor_policies.py)."""
+
+    member = models.OneToOneField(Member, on_delete=models.CASCADE, primary_key=True, related_name="+")
+    secret = models.BinaryField()
+    set_at = models.DateTimeField()
+    # The last time step whose code was used: no code works twice.
+    last_step = models.BigIntegerField(default=0)
+    # Digests of the recovery codes that are left.
+    recovery = models.JSONField(default=list)
+    # Wrong codes since the last right one.
+    failures = models.PositiveIntegerField(default=0)
+    failed_at = models.DateTimeField(null=True)
+
+    def __str__(self) -> str:
+        return f"second factor of {self.member_id}"
+
+
 class ResetLink(models.Model):
     """A link that sets a new password, works once and expires. Only its digest is stored.
 

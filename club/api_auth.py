@@ -16,6 +16,9 @@ from club.models import ApiToken
 from club.sign_in import WRONG, TooManyAttempts, WrongCredentials, address_of, check_sign_in
 from club.viewer import viewer_of, viewing
 
+# Said only to who knew the password.
+NEEDS_PAGE = "This account has a second factor: make a token on its account page, in a browser."
+
 
 class ViewerScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
     """How the schema describes `club.api.ViewerAuthentication`: a session's cookie or a token."""
@@ -64,6 +67,9 @@ class TokenView(APIView):
         responses={
             200: TokenSerializer,
             400: OpenApiResponse(ProblemSerializer, "A wrong username or password; it is not said which."),
+            403: OpenApiResponse(
+                ProblemSerializer, "The account has a second factor: make a token on its page."
+            ),
             429: OpenApiResponse(ProblemSerializer, "Too many failed attempts; see Retry-After."),
         },
     )
@@ -79,6 +85,8 @@ class TokenView(APIView):
             return Response({"detail": WRONG}, status=400)
         except TooManyAttempts as wait:
             return Response({"detail": wait.words}, status=429, headers={"Retry-After": str(wait.seconds)})
+        if member.second_factor_since:
+            return Response({"detail": NEEDS_PAGE}, status=403)
         with viewing(viewer_of(member), moment):
             token = ApiToken.issue(member, "made by a script")[1]
         return Response({"token": token})

@@ -114,29 +114,64 @@ class PasswordForm(_NewPassword):
     def __init__(self, member: Member, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.member = member
+        if member.second_factor_since:
+            self.fields["code"] = code_field()
 
     def owner(self) -> Member:
         return self.member
 
 
 class ResetForm(_NewPassword):
-    """A new password for whoever holds a reset link."""
+    """A new password for whoever holds a reset link; a code too, where the member has a second factor."""
 
     password = _password("New password", "new-password", PASSWORD_HELP)
     password_again = _password("New password again", "new-password")
 
-    def __init__(self, member: Member, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, member: Member, *args: Any, asks_code: bool = False, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.member = member
+        if asks_code:
+            self.fields["code"] = code_field()
 
     def owner(self) -> Member:
         return self.member
 
 
+def code_field(label: str = "Code from your app") -> forms.CharField:
+    return forms.CharField(
+        label=label,
+        max_length=40,
+        help_text="Six digits, or one of your recovery codes.",
+        widget=forms.TextInput(attrs={"autocomplete": "one-time-code", "autocapitalize": "none"}),
+    )
+
+
+class CodeForm(Form):
+    """The second step of signing in."""
+
+    code = code_field()
+
+
+class SetCodeForm(Form):
+    """The first code of a new second factor."""
+
+    sealed = forms.CharField(max_length=500, widget=forms.HiddenInput)
+    code = forms.CharField(
+        label="The code that the app shows now",
+        max_length=40,
+        widget=forms.TextInput(attrs={"autocomplete": "one-time-code", "inputmode": "numeric"}),
+    )
+
+
 class ProveForm(Form):
-    """One's own password, asked for again before something that matters."""
+    """One's own password, and a code where there is a second factor, before something that matters."""
 
     current = _password("Your own password", "current-password")
+
+    def __init__(self, member: Member, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if member.second_factor_since:
+            self.fields["code"] = code_field()
 
 
 class _ModelForm(forms.ModelForm):  # type: ignore[type-arg]

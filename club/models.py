@@ -75,6 +75,8 @@ class Member(AbstractBaseUser):
     left_at = models.DateTimeField(null=True)
     # Part of every session's hash: raising it ends all of a member's sessions at once.
     session_epoch = models.PositiveIntegerField(default=0)
+    # Set by the database alone, when a code fitted (club/second_factor_policies.py).
+    second_factor_since = models.DateTimeField(null=True)
     # When somebody last signed in is nobody's business, and signing in then needs no right to write.
     last_login = None
     length_unit = models.CharField(max_length=2, choices=Length.choices, default=Length.METRES)
@@ -311,7 +313,7 @@ class IdempotencyKey(models.Model):
 
 
 # Kept in a file of its own; Django finds an app's models here.
-from club.account_models import ResetLink  # noqa: E402
+from club.account_models import ResetLink, SecondFactor  # noqa: E402
 
 __all__ = [
     "LADDER_HA",
@@ -324,6 +326,7 @@ __all__ = [
     "Member",
     "MemberManager",
     "ResetLink",
+    "SecondFactor",
     "SignInAttempt",
     "Team",
     "TeamMembership",

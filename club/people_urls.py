@@ -2,10 +2,12 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from club import api_auth, club_views, people_views, projector, reset_views
+from club import api_auth, club_views, people_views, projector, reset_views, second_factor_views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-in/", people_views.sign_in, name="sign-in"),
+    path("sign-in/code/", second_factor_views.sign_in_code, name="sign-in-code"),
+    path("account/second-factor/", second_factor_views.second_factor_page, name="second-factor"),
     path("sign-out/", people_views.sign_out, name="sign-out"),
     path("setup/", people_views.set_up, name="setup"),
     path("invitation/<str:token>/", people_views.invitation, name="invitation"),

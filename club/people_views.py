@@ -15,12 +15,14 @@ from django.views.decorators.http import require_POST
 
 from club import people, resets
 from club.access import public, signed_in
+from club.entering import BACKEND as _BACKEND
+from club.entering import enter
 from club.forms import AccountForm, PasswordForm, SettingsForm, SetUpForm, SignInForm, TokenForm
 from club.models import ApiToken, Club, Invitation, Member
+from club.proving import prove_again
+from club.second_factor_views import ask_code
 from club.sign_in import WRONG, TooManyAttempts, WrongCredentials, address_of, check_sign_in
-from club.viewer import ViewedRequest, viewer_of, viewing
-
-_BACKEND = "django.contrib.auth.backends.ModelBackend"
+from club.viewer import ViewedRequest
 
 
 def _next(request: HttpRequest) -> str:
@@ -28,15 +30,6 @@ def _next(request: HttpRequest) -> str:
     wanted = request.POST.get("next") or request.GET.get("next") or "/"
     ours = url_has_allowed_host_and_scheme(wanted, {request.get_host()}, require_https=request.is_secure())
     return wanted if ours else "/"
-
-
-def enter(request: ViewedRequest, member: Member, target: str) -> HttpResponse:
-    """Start a new session for who has proved to be this member, and tell them of reset links."""
-    login(request, member, _BACKEND)
-    with viewing(viewer_of(member), request.moment):
-        for link in resets.links_of(member).filter(issued_at__gt=request.moment - resets.TOLD):
-            messages.warning(request, link.told)
-    return redirect(target)
 
 
 @public
@@ -59,6 +52,8 @@ def sign_in(request: ViewedRequest) -> HttpResponse:
         except TooManyAttempts as wait:
             problem, status, headers = wait.words, 429, {"Retry-After": str(wait.seconds)}
         else:
+            if member.second_factor_since:
+                return ask_code(request, member, target)
             return enter(request, member, target)
     page = {"form": form, "next": target, "problem": problem}
     response = render(request, "club/sign_in.html", page, status=status)
@@ -176,20 +171,12 @@ def change_password(request: ViewedRequest) -> HttpResponse:
     """Change one's password. Every other session ends; this one goes on."""
     member = cast(Member, request.member)
     form = PasswordForm(member, request.POST)
-    if form.is_valid():
-        try:
-            current = form.cleaned_data["current"]
-            check_sign_in(member.username, current, address_of(request), request.moment)
-        except WrongCredentials:
-            form.add_error("current", "This is not your password.")
-        except TooManyAttempts as wait:
-            form.add_error("current", wait.words)
-        else:
-            member.set_password(form.cleaned_data["password"])
-            member.save(update_fields=["password"])
-            _stay_signed_in(request, member)
-            messages.success(request, "Your password is changed. Other devices are signed out.")
-            return redirect("/account/")
+    if form.is_valid() and prove_again(request, form):
+        member.set_password(form.cleaned_data["password"])
+        member.save(update_fields=["password"])
+        _stay_signed_in(request, member)
+        messages.success(request, "Your password is changed. Other devices are signed out.")
+        return redirect("/account/")
     return _account_page(request, password=form, status=400)
 
 

@@ -19,7 +19,7 @@ from club.browsers import kind_of_browser
 from club.codes import qr_code
 from club.forms import ProveForm, ResetForm
 from club.models import Member
-from club.proving import prove_again
+from club.proving import prove_again, prove_code
 from club.viewer import ViewedRequest
 
 
@@ -32,7 +32,7 @@ def issue_link(request: ViewedRequest, member_id: uuid.UUID) -> HttpResponse:
     shown = get_object_or_404(Member, pk=member_id, is_active=True)
     if shown.pk == request.viewer.member_id:
         raise Http404
-    form = ProveForm(request.POST or None)
+    form = ProveForm(cast(Member, request.member), request.POST or None)
     page: dict[str, Any] = {
         "person": shown,
         "form": form,
@@ -76,9 +76,13 @@ def reset(request: ViewedRequest, token: str) -> HttpResponse:
     link = resets.find(token, request.moment)
     if link is None:
         return _closed(request)
-    form = ResetForm(link.member, request.POST or None)
+    asks_code = bool(link.member.second_factor_since) and not link.lifts_second_factor
+    form = ResetForm(link.member, request.POST or None, asks_code=asks_code)
     # In somebody's session the link does nothing: it is for a browser that nobody is signed in on.
-    if request.method == "POST" and request.member is None and form.is_valid():
+    tries = request.method == "POST" and request.member is None and form.is_valid()
+    if tries and asks_code:
+        prove_code(link.member, form, request)
+    if tries and not form.errors:
         browser = kind_of_browser(request.headers.get("User-Agent", ""))
         try:
             resets.use(token, form.cleaned_data["password"], browser, request.moment)

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from django.db.models import QuerySet
 
-from club import people
+from club import people, second_factor
 from club.account_models import ResetLink
 from club.models import Member, digest
 from club.viewer import viewer_of, viewing
@@ -58,6 +58,8 @@ def use(token: str, password: str, browser: str, moment: datetime) -> Member:
         )
         link.used_at, link.browser = moment, browser
         link.save(update_fields=["used_at", "browser"])
+        if link.lifts_second_factor:
+            second_factor.lift()
     member = link.member
     with viewing(viewer_of(member), moment):
         member.set_password(password)

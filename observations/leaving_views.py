@@ -11,7 +11,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_safe
 
-from club import people
+from club import people, second_factor
 from club.access import public, signed_in
 from club.models import Club, Member
 from club.sign_in import TooManyAttempts, WrongCredentials, address_of, check_sign_in
@@ -41,10 +41,13 @@ def leave(request: ViewedRequest) -> HttpResponseBase:
             check_sign_in(
                 member.username, request.POST.get("password", ""), address_of(request), request.moment
             )
+            second_factor.check_if_set(member, request.POST.get("code", ""), request.moment)
             settle_spots(member, choice, request.moment)
             people.end_membership(member, request.moment)
         except WrongCredentials:
             problem = "This is not your password."
+        except second_factor.WrongCode as wrong:
+            problem = wrong.words
         except TooManyAttempts as wait:
             problem = wait.words
         except ValidationError as error:
@@ -88,7 +91,10 @@ def hand_over(request: ViewedRequest) -> HttpResponseBase:
                 request.moment,
                 has_left=True,
             )
+            second_factor.check_if_set(member, request.POST.get("code", ""), request.moment)
             return _zip(data_of_former(member, str(Club.objects.get()), request.moment))
+        except second_factor.WrongCode as wrong:
+            problem, status = wrong.words, 400
         except WrongCredentials:
             problem, status = "This is not the username and password of a former member.", 400
         except TooManyAttempts as wait:

@@ -2,15 +2,19 @@
 
 import threading
 from collections.abc import Callable
+from datetime import timedelta
 
+import pyotp
 import pytest
 from django.db import connection
 from django.test import Client
 from django.utils import timezone
 
+from club import second_factor
 from club.account_models import ResetLink
 from club.models import Club, Invitation, Member
 from club.sign_in import PER_NAME
+from club.viewer import viewer_of, viewing
 
 PASSWORD = "perch in the reeds"
 
@@ -90,3 +94,19 @@ def test_two_who_use_a_reset_link_together_set_one_password(boss: Member) -> Non
     member.refresh_from_db()
     fits = [member.check_password(f"roach number {n} by the reeds") for n in range(3)]
     assert fits.count(True) == 1
+
+
+def test_one_code_sent_three_times_together_signs_in_once(boss: Member) -> None:
+    secret = pyotp.random_base32()
+    now = timezone.now()
+    with viewing(viewer_of(boss), now - timedelta(minutes=5)):
+        second_factor.set_up(secret, pyotp.TOTP(secret).at(now - timedelta(minutes=5)))
+    clients = [Client() for _ in range(3)]
+    for client in clients:
+        client.post("/sign-in/", {"username": "boss", "password": PASSWORD})
+    code = pyotp.TOTP(secret).at(timezone.now())
+
+    def send(n: int) -> int:
+        return clients[n].post("/sign-in/code/", {"code": code}).status_code
+
+    assert at_once(3, send) == [302, 400, 400]

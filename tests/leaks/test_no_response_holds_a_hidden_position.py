@@ -204,6 +204,13 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     # Accounts
     "account/": lambda ids: [("/account/", None)],
     "account/password/": lambda ids: [("/account/password/", {})],
+    "account/second-factor/": lambda ids: [
+        ("/account/second-factor/", None),
+        ("/account/second-factor/", {"what": "begin", "current": "wrong"}),
+        ("/account/second-factor/", {"what": "confirm", "sealed": "x", "code": "000000"}),
+        ("/account/second-factor/", {"what": "off", "code": "000000"}),
+    ],
+    "sign-in/code/": lambda ids: [("/sign-in/code/", None), ("/sign-in/code/", {"code": "000000"})],
     "account/sessions/": lambda ids: [("/account/sessions/", {})],
     "account/tokens/": lambda ids: [("/account/tokens/", {"label": "script"})],
     "account/tokens/<uuid:token_id>/revoke/": lambda ids: [(f"/account/tokens/{UNKNOWN}/revoke/", {})],

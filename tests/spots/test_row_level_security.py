@@ -153,7 +153,8 @@ def test_every_table_is_declared_and_every_private_one_has_a_policy(db: None) ->
     for name, table in declared.items():
         if table.private:
             secured, policies = found_tables[name]
-            assert secured and policies, name
+            closed = not any((table.select, table.insert, table.update, table.delete, table.worker))
+            assert secured and (policies or closed), name
     for name in found_tables:
         if name not in declared and name != "spatial_ref_sys":
             with transaction.atomic(), connection.cursor() as cursor:

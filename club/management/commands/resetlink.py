@@ -21,13 +21,20 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("username")
+        parser.add_argument(
+            "--without-second-factor",
+            action="store_true",
+            help="for someone who has lost it and the recovery codes: using the link takes it away",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         member = find_member(options["username"])
         if member is None or not member.is_active:
             raise CommandError(f"There is no account “{options['username']}” that may sign in.")
         with transaction.atomic():
-            link, token = ResetLink.issue(member, None, timezone.now())
+            link, token = ResetLink.issue(
+                member, None, timezone.now(), lifts_second_factor=options["without_second_factor"]
+            )
         path = reverse("reset", args=[token])
         site = f"https://{settings.ALLOWED_HOSTS[0]}" if settings.HTTPS else ""
         self.stdout.write(f"Open {site}{path} in a browser that nobody is signed in on.")

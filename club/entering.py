@@ -1,0 +1,21 @@
+"""The last step of signing in: a new session, and what its member is told."""
+
+from django.contrib import messages
+from django.contrib.auth import login
+from django.http import HttpResponse
+from django.shortcuts import redirect
+
+from club import resets
+from club.models import Member
+from club.viewer import ViewedRequest, viewer_of, viewing
+
+BACKEND = "django.contrib.auth.backends.ModelBackend"
+
+
+def enter(request: ViewedRequest, member: Member, target: str) -> HttpResponse:
+    """Start a new session for who has proved to be this member, and tell them of reset links."""
+    login(request, member, BACKEND)
+    with viewing(viewer_of(member), request.moment):
+        for link in resets.links_of(member).filter(issued_at__gt=request.moment - resets.TOLD):
+            messages.warning(request, link.told)
+    return redirect(target)
