@@ -11,6 +11,26 @@ from django.db.models import F, Q
 from club.models import Member, digest
 
 
+class SignIn(models.Model):
+    """One session of a member: theirs to see and to end. Nobody else sees it, organisers neither."""
+
+    id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
+    member = models.ForeignKey(Member, on_delete=models.CASCADE, related_name="+")
+    # Of the session's key: who reads this table cannot take a session over.
+    key_digest = models.CharField(max_length=64, unique=True)
+    started_at = models.DateTimeField()
+    # To the hour: a page viewed is seldom a row written.
+    seen_at = models.DateTimeField()
+    browser = models.CharField(max_length=60)
+    ended_at = models.DateTimeField(null=True)
+
+    class Meta:
+        ordering = ["-seen_at", "id"]
+
+    def __str__(self) -> str:
+        return f"session of {self.member_id}"
+
+
 class SecondFactor(models.Model):
     """A member's second factor. The web role has no right on this table (club/second_factor_policies.py)."""
 

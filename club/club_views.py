@@ -177,6 +177,17 @@ def _a(word: str) -> str:
 
 @organisers_only
 @require_POST
+def sign_out_everywhere(request: ViewedRequest, member_id: uuid.UUID) -> HttpResponse:
+    """End all sessions and tokens of a member: a lost phone, or a stranger in the account."""
+    shown = get_object_or_404(Member, pk=member_id, is_active=True)
+    people.end_sessions(shown)
+    shown.tokens.filter(revoked_at=None).update(revoked_at=request.moment)
+    messages.success(request, f"{shown.name} is signed out everywhere, and their tokens are revoked.")
+    return redirect("person", member_id) if shown.pk != request.viewer.member_id else redirect("/")
+
+
+@organisers_only
+@require_POST
 def end_membership(request: ViewedRequest, member_id: uuid.UUID) -> HttpResponse:
     """Make someone a former member at once."""
     shown = get_object_or_404(Member, pk=member_id, is_active=True)

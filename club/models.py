@@ -313,7 +313,7 @@ class IdempotencyKey(models.Model):
 
 
 # Kept in a file of its own; Django finds an app's models here.
-from club.account_models import ResetLink, SecondFactor  # noqa: E402
+from club.account_models import ResetLink, SecondFactor, SignIn  # noqa: E402
 
 __all__ = [
     "LADDER_HA",
@@ -327,6 +327,7 @@ __all__ = [
     "MemberManager",
     "ResetLink",
     "SecondFactor",
+    "SignIn",
     "SignInAttempt",
     "Team",
     "TeamMembership",

@@ -3,6 +3,7 @@
 import uuid
 from typing import cast
 
+from django.conf import settings as site
 from django.contrib import messages
 from django.contrib.auth import HASH_SESSION_KEY, login, logout
 from django.core.exceptions import ValidationError
@@ -13,7 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
-from club import people, resets
+from club import people, resets, sessions
 from club.access import public, signed_in
 from club.entering import BACKEND as _BACKEND
 from club.entering import enter
@@ -131,7 +132,10 @@ def _account_page(
     status: int = 200,
 ) -> HttpResponse:
     member = cast(Member, request.member)
+    idle, absolute = site.SESSION_LIMITS["organiser" if request.viewer.is_organiser else "member"]
     page = {
+        "idle_days": idle.days,
+        "absolute_days": absolute.days,
         "settings": settings or SettingsForm(instance=Member.objects.get(pk=member.pk)),
         "password": password or PasswordForm(member),
         "token_form": token_form or TokenForm(),
@@ -139,6 +143,10 @@ def _account_page(
         "teams": member.teams.all() if request.viewer.is_member else [],
         "new_token": new_token,
         "reset_links": resets.links_of(member),
+        "sessions": [
+            (session, sessions.is_this(session, request))
+            for session in sessions.open_sessions(member, request.moment)
+        ],
     }
     return render(request, "club/account.html", page, status=status)
 
@@ -162,6 +170,7 @@ def _stay_signed_in(request: ViewedRequest, member: Member) -> None:
     # Not Django's update_session_auth_hash: it asks who is signed in, which by now is nobody.
     request.session.cycle_key()
     request.session[HASH_SESSION_KEY] = member.get_session_auth_hash()
+    sessions.record(request, member)
 
 
 @signed_in
@@ -187,6 +196,20 @@ def end_other_sessions(request: ViewedRequest) -> HttpResponse:
     people.end_sessions(member)
     _stay_signed_in(request, member)
     messages.success(request, "All other devices are signed out.")
+    return redirect("/account/")
+
+
+@signed_in
+@require_POST
+def end_session(request: ViewedRequest, session_id: uuid.UUID) -> HttpResponse:
+    """End one of one's own sessions; this one too."""
+    member = cast(Member, request.member)
+    found = get_object_or_404(sessions.open_sessions(member, request.moment), pk=session_id)
+    if sessions.is_this(found, request):
+        logout(request)
+        return redirect("/")
+    sessions.end(found, request.moment)
+    messages.success(request, f"{found.browser[:1].upper()}{found.browser[1:]} is signed out.")
     return redirect("/account/")
 
 

@@ -1,6 +1,6 @@
 """Rights of the web and worker roles on the club's tables."""
 
-from club import account_policies, second_factor_policies
+from club import account_policies, second_factor_policies, sign_in_policies
 from club.account_policies import KEY as _KEY
 from club.rls import AUDIENCES, MEMBER, MOMENT, Table
 
@@ -40,6 +40,7 @@ _LEADS = (
 TABLES = [
     *account_policies.TABLES,
     *second_factor_policies.TABLES,
+    *sign_in_policies.TABLES,
     Table(
         "django_session",
         insert="true",
@@ -99,6 +100,7 @@ TABLES = [
 TRIGGERS = [
     *account_policies.TRIGGERS,
     *second_factor_policies.TRIGGERS,
+    *sign_in_policies.TRIGGERS,
     # What a policy cannot say: which columns of a member's row may change, and by whom.
     f"""
     CREATE OR REPLACE FUNCTION club_member_guard() RETURNS trigger LANGUAGE plpgsql

@@ -101,6 +101,13 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 SESSION_COOKIE_AGE = int(timedelta(days=30).total_seconds())
+# How long a session lasts without use, and at most (club/sessions.py). A member logs looks with wet hands and no
+# signal, on a phone with a lock of its own: a password there once a month is what one bears, and what is at
+# stake is their own. An organiser's session opens the club's spots and everybody's membership: shorter.
+SESSION_LIMITS = {
+    "member": (timedelta(days=14), timedelta(days=30)),
+    "organiser": (timedelta(days=2), timedelta(days=7)),
+}
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SAMESITE = "Lax"

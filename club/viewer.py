@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime, timedelta
 
 from django.conf import settings
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
@@ -176,10 +176,35 @@ def _shows_public(request: HttpRequest) -> bool:
     return settings.SESSION_COOKIE_NAME in request.COOKIES and bool(request.session.get(PROJECTOR))
 
 
-def _signed_in(request: HttpRequest) -> tuple[Member | None, bool]:
+# Whoever is waiting for a row that another request writes anyway does not wait.
+_USED = (
+    "UPDATE club_apitoken SET last_used_on = %s WHERE id ="
+    " (SELECT id FROM club_apitoken WHERE id = %s FOR UPDATE SKIP LOCKED)"
+)
+_SEEN = (
+    "UPDATE club_signin SET seen_at = %s WHERE id ="
+    " (SELECT id FROM club_signin WHERE id = %s AND ended_at IS NULL FOR UPDATE SKIP LOCKED)"
+)
+_SEEN_TO = timedelta(hours=1)
+_SESSION = (
+    "SELECT m.*, s.sign_in, s.seen FROM club_signed_in(%s, %s, %s, %s, %s, %s) s"
+    " JOIN club_member m ON m.id = s.member_id WHERE m.id = %s"
+)
+
+
+@dataclass(frozen=True)
+class _Caller:
+    """Who sent a request, and what is to be written down of it."""
+
+    member: Member | None = None
+    bad_token: bool = False
+    note: tuple[str, tuple[datetime | date, uuid.UUID]] | None = None
+
+
+def _caller(request: HttpRequest, moment: datetime) -> _Caller:
     """Return the member behind the session or the token, and whether a token was sent that is no good."""
     if _shows_public(request):
-        return None, False
+        return _Caller()
     header = request.headers.get("Authorization", "")
     if header.startswith("Token "):
         token = (
@@ -187,16 +212,26 @@ def _signed_in(request: HttpRequest) -> tuple[Member | None, bool]:
             .filter(token_digest=digest(header[6:].strip()), revoked_at=None, member__is_active=True)
             .first()
         )
-        return (token.member, False) if token else (None, True)
+        if token is None:
+            return _Caller(bad_token=True)
+        today = moment.date()
+        return _Caller(token.member, note=None if token.last_used_on == today else (_USED, (today, token.pk)))
     member_id = request.session.get(SESSION_KEY)
     if not member_id or BACKEND_SESSION_KEY not in request.session:
-        return None, False
-    member = Member.objects.filter(pk=member_id, is_active=True).first()
-    if member and constant_time_compare(
+        return _Caller()
+    limits = [
+        int(limit.total_seconds())
+        for role in ("member", "organiser")
+        for limit in settings.SESSION_LIMITS[role]
+    ]
+    key = digest(request.session.session_key or "")
+    member = next(iter(Member.objects.raw(_SESSION, [key, moment, *limits, member_id])), None)
+    if member is None or not constant_time_compare(
         request.session.get(HASH_SESSION_KEY, ""), member.get_session_auth_hash()
     ):
-        return member, False
-    return None, False
+        return _Caller()
+    stale = moment - member.seen >= _SEEN_TO  # type: ignore[attr-defined]
+    return _Caller(member, note=(_SEEN, (moment, member.sign_in)) if stale else None)  # type: ignore[attr-defined]
 
 
 class ViewingMiddleware:
@@ -209,9 +244,13 @@ class ViewingMiddleware:
         assert isinstance(request, HttpRequest)  # noqa: S101
         moment = timezone.now()
         with transaction.atomic():
-            member, request.bad_token = _signed_in(request)  # type: ignore[attr-defined]
+            caller = _caller(request, moment)
+            member, request.bad_token = caller.member, caller.bad_token  # type: ignore[attr-defined]
             viewer = viewer_of(member)
             with viewing(viewer, moment):
+                if caller.note:
+                    with connection.cursor() as cursor:
+                        cursor.execute(*caller.note)
                 request.member = member  # type: ignore[attr-defined]
                 request.viewer = viewer  # type: ignore[attr-defined]
                 request.moment = moment  # type: ignore[attr-defined]

@@ -212,6 +212,8 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     ],
     "sign-in/code/": lambda ids: [("/sign-in/code/", None), ("/sign-in/code/", {"code": "000000"})],
     "account/sessions/": lambda ids: [("/account/sessions/", {})],
+    "account/sessions/<uuid:session_id>/end/": lambda ids: [(f"/account/sessions/{UNKNOWN}/end/", {})],
+    "club/members/<uuid:member_id>/sign-out/": lambda ids: [(f"/club/members/{UNKNOWN}/sign-out/", {})],
     "account/tokens/": lambda ids: [("/account/tokens/", {"label": "script"})],
     "account/tokens/<uuid:token_id>/revoke/": lambda ids: [(f"/account/tokens/{UNKNOWN}/revoke/", {})],
     "api/auth/token/": lambda ids: [("/api/auth/token/", {"username": "x", "password": "y"})],
