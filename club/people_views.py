@@ -67,7 +67,10 @@ def sign_in(request: ViewedRequest) -> HttpResponse:
 @require_POST
 def sign_out(request: ViewedRequest) -> HttpResponse:
     logout(request)
-    return redirect("/")
+    response = redirect("/")
+    # Drafts that wait to be sent are the device's own and stay.
+    response["Clear-Site-Data"] = '"cache"'
+    return response
 
 
 @public

@@ -37,6 +37,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    "club.guarding.GuardMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.middleware.gzip.GZipMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -108,7 +109,12 @@ SESSION_LIMITS = {
     "member": (timedelta(days=14), timedelta(days=30)),
     "organiser": (timedelta(days=2), timedelta(days=7)),
 }
+# A browser takes a __Host- cookie from this very host over TLS alone, never from a neighbour or a plain page.
+SESSION_COOKIE_NAME = "__Host-tallow" if HTTPS else "tallow"
+CSRF_COOKIE_NAME = "__Host-csrftoken" if HTTPS else "csrftoken"
 SESSION_COOKIE_HTTPONLY = True
+# What a page is to say next is kept with the session, not in a cookie of its own.
+MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SAMESITE = "Lax"
 INVITATION_DAYS = 14

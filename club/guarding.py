@@ -1,0 +1,41 @@
+"""What every answer says to browsers and caches, and what a page of another site may not ask for.
+
+Stands outside everything else. The Content-Security-Policy, the referrer policy and the rest that Django and
+django-csp set stand in club/settings.py.
+"""
+
+from collections.abc import Callable
+
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
+
+# Of what a browser can do, only what a page here uses: where somebody stands, to log a look.
+_PERMISSIONS = (
+    "accelerometer=(), camera=(), display-capture=(), geolocation=(self), gyroscope=(), magnetometer=(),"
+    " microphone=(), midi=(), payment=(), usb=()"
+)
+# What a browser says of a request that a page of somewhere else sent. Programs that are no browser say nothing.
+_ELSEWHERE = {"cross-site", "same-site"}
+REFUSED = "Pages of other sites may not ask here."
+
+
+class GuardMiddleware:
+    """Refuse the API to other sites' pages; keep answers out of caches and out of other sites' pages."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        response = self._refuse(request) or self.get_response(request)
+        response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
+        response.headers["Permissions-Policy"] = _PERMISSIONS
+        # Static files are not ours to judge; they never get as far as to have a viewer.
+        if hasattr(request, "viewer") and "no-store" not in response.headers.get("Cache-Control", ""):
+            # What the public sees may be kept but not used unasked: it changes at an event's cut-off.
+            kept = "no-store" if request.viewer.member_id else "no-cache"
+            response.headers["Cache-Control"] = f"private, {kept}"
+        return response
+
+    def _refuse(self, request: HttpRequest) -> HttpResponse | None:
+        if request.path.startswith("/api/") and request.headers.get("Sec-Fetch-Site") in _ELSEWHERE:
+            return JsonResponse({"detail": REFUSED}, status=403)
+        return None
