@@ -11,6 +11,16 @@ from django.db.models import F, Q
 from club.models import Member, digest
 
 
+class JuniorName(models.Model):
+    """A junior's name, which the table of members does not hold (club/juniors.py)."""
+
+    member = models.OneToOneField(Member, on_delete=models.CASCADE, primary_key=True, related_name="+")
+    name = models.CharField(max_length=80)
+
+    def __str__(self) -> str:
+        return self.name
+
+
 class SignIn(models.Model):
     """One session of a member: theirs to see and to end. Nobody else sees it, organisers neither."""
 
@@ -122,7 +132,13 @@ class ResetLink(models.Model):
     @property
     def told(self) -> str:
         """The sentence that its member reads at every sign-in."""
-        return (
-            f"On {self.issued_at:%-d %b %Y, %H:%M} UTC {self.issuer_text} issued a reset link for your"
-            f" password; {self.state}."
-        )
+        return self._told("your password")
+
+    @property
+    def told_guardian(self) -> str:
+        """The sentence that a junior's guardian reads."""
+        return self._told(f"the password of {self.member.username}, whose guardian you are")
+
+    def _told(self, whose: str) -> str:
+        issued = f"{self.issued_at:%-d %b %Y, %H:%M} UTC"
+        return f"On {issued} {self.issuer_text} issued a reset link for {whose}; {self.state}."

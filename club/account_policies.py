@@ -7,16 +7,22 @@ _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
 # The digest of the link or key that the visitor holds (club.people.holding).
 KEY = "(SELECT nullif(current_setting('tallow.key', true), ''))"
 
+# A junior's guardian sees, and may close, what the junior does.
+_THEIRS = (
+    f"(member_id = {MEMBER} OR EXISTS (SELECT 1 FROM club_member m"
+    f" WHERE m.id = club_resetlink.member_id AND m.guardian_id = {MEMBER}))"
+)
+
 TABLES = [
     Table(
         "club_resetlink",
-        select=f"member_id = {MEMBER} OR {_ORGANISER} OR token_digest = {KEY}",
+        select=f"{_THEIRS} OR {_ORGANISER} OR token_digest = {KEY}",
         # An organiser's own password is changed on the account page, with the old one.
         insert=f"{_ORGANISER} AND issued_by_id = {MEMBER} AND member_id <> {MEMBER} AND used_at IS NULL"
         f" AND NOT lifts_second_factor AND issued_at = {MOMENT}"
         f" AND expires_at <= {MOMENT} + interval '24 hours' AND EXISTS ("
         "SELECT 1 FROM club_member m WHERE m.id = club_resetlink.member_id AND m.is_active)",
-        update=f"member_id = {MEMBER} OR {_ORGANISER} OR token_digest = {KEY}",
+        update=f"{_THEIRS} OR {_ORGANISER} OR token_digest = {KEY}",
         update_columns=("used_at", "expires_at", "browser"),
         worker=(),
     ),

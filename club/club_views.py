@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST
 
-from club import people, resets
+from club import juniors, people, resets
 from club.access import members_only, organisers_only
 from club.codes import qr_code
 from club.forms import AddToTeamForm, ClubForm, InviteForm, RoleForm, TeamForm
@@ -38,7 +38,8 @@ class Place:
 
 
 def _by_role() -> list[tuple[str, list[Member]]]:
-    active = Member.objects.filter(is_active=True).prefetch_related("teams")
+    active = list(Member.objects.filter(is_active=True).prefetch_related("teams"))
+    juniors.reveal(active)
     groups: dict[str, list[Member]] = {}
     for member in active:
         groups.setdefault(member.role_text, []).append(member)
@@ -50,6 +51,7 @@ def _teams(request: ViewedRequest) -> list[Place]:
     order = ("-is_captain", "member__name", "pk")
     for place in TeamMembership.objects.select_related("member").order_by(*order):
         places.setdefault(place.team_id, []).append(place)
+    juniors.reveal(place.member for inside in places.values() for place in inside)
     return [
         Place(team, inside, request.viewer.is_organiser or any(
             place.is_captain and place.member_id == request.viewer.member_id for place in inside
@@ -158,15 +160,18 @@ def _person(member_id: uuid.UUID) -> Member:
 def person(request: ViewedRequest, member_id: uuid.UUID) -> HttpResponse:
     """One member's role, and the end of their membership."""
     shown = _person(member_id)
-    form = RoleForm(request.POST or None, initial={"role": shown.role, "is_checker": shown.is_checker})
+    given = {"role": shown.role, "is_checker": shown.is_checker, "guardian": shown.guardian_id}
+    form = RoleForm(request.POST or None, initial=given, person=shown)
     if request.method == "POST" and shown.is_active and form.is_valid():
         try:
-            people.set_role(shown, form.cleaned_data["role"], form.cleaned_data["is_checker"])
+            data = form.cleaned_data
+            people.set_role(shown, data["role"], data["is_checker"], data["guardian"])
         except ValidationError as error:
             form.add_error(None, error)
         else:
             messages.success(request, f"{shown.name} is now {_a(shown.role_text)}.")
             return redirect("/club/")
+    juniors.reveal([shown])
     page = {"person": shown, "form": form, "is_self": shown.pk == request.viewer.member_id}
     return render(request, "club/person.html", page, status=400 if form.errors else 200)
 
@@ -242,7 +247,8 @@ def team(request: ViewedRequest, team_id: uuid.UUID) -> HttpResponse:
         messages.success(request, f"{form.cleaned_data['member']} is in {shown}.")
         return redirect("team", team_id)
     inside = TeamMembership.objects.filter(team=shown).select_related("member")
-    places = inside.order_by("-is_captain", "member__name", "pk")
+    places = list(inside.order_by("-is_captain", "member__name", "pk"))
+    juniors.reveal(place.member for place in places)
     page = {
         "team": shown,
         "places": places,

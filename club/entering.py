@@ -13,9 +13,11 @@ BACKEND = "django.contrib.auth.backends.ModelBackend"
 
 
 def enter(request: ViewedRequest, member: Member, target: str) -> HttpResponse:
-    """Start a new session for who has proved to be this member, and tell them of reset links."""
+    """Start a new session for who has proved to be this member, and tell them of reset links, a junior's too."""
     login(request, member, BACKEND)
     with viewing(viewer_of(member), request.moment):
         for link in resets.links_of(member).filter(issued_at__gt=request.moment - resets.TOLD):
             messages.warning(request, link.told)
+        for link in resets.links_of_wards(member).filter(issued_at__gt=request.moment - resets.TOLD):
+            messages.warning(request, link.told_guardian)
     return redirect(target)

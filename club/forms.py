@@ -231,11 +231,26 @@ _ROLES = [
 class RoleForm(Form):
     role = forms.ChoiceField(choices=_ROLES, widget=forms.RadioSelect)
     is_checker = forms.BooleanField(label="Checks the proofs of others", required=False)
+    guardian = forms.ModelChoiceField(
+        Member.objects.none(),
+        label="A junior’s guardian",
+        required=False,
+        empty_label="none: an adult",
+        help_text="With a guardian they are a junior: outside their team, and but for organisers, they have no"
+        " name, and their spots are shown exactly to the guardian and their team alone.",
+    )
+
+    def __init__(self, *args: Any, person: Member | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        able = Member.objects.filter(is_active=True, guardian=None).exclude(role=Member.Role.GUEST)
+        self.fields["guardian"].queryset = able.exclude(pk=person.pk) if person else able  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
         if data.get("role") == Member.Role.GUEST and data.get("is_checker"):
             self.add_error("is_checker", "A guest cannot check proofs.")
+        if data.get("guardian") and (data.get("role") == Member.Role.ORGANISER or data.get("is_checker")):
+            self.add_error("guardian", "A junior neither organises nor checks.")
         return data
 
 
@@ -247,7 +262,7 @@ class InviteForm(RoleForm):
         help_text="A note to yourself; they choose their own name.",
     )
     team = forms.ModelChoiceField(Team.objects.none(), required=False, empty_label="no team")
-    field_order = ["name", "role", "is_checker", "team"]
+    field_order = ["name", "role", "is_checker", "team", "guardian"]
 
     def __init__(self, teams: list[Team], *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -75,6 +75,8 @@ class Member(AbstractBaseUser):
     left_at = models.DateTimeField(null=True)
     # Part of every session's hash: raising it ends all of a member's sessions at once.
     session_epoch = models.PositiveIntegerField(default=0)
+    # Whoever has a guardian is a junior (club/juniors.py): `name` then says no more than that.
+    guardian = models.ForeignKey("self", null=True, on_delete=models.PROTECT, related_name="+")
     # Set by the database alone, when a code fitted (club/second_factor_policies.py).
     second_factor_since = models.DateTimeField(null=True)
     # When somebody last signed in is nobody's business, and signing in then needs no right to write.
@@ -101,6 +103,13 @@ class Member(AbstractBaseUser):
             models.CheckConstraint(name="guest_never_checks", condition=~Q(role="guest", is_checker=True)),
             # A phone writes the first letter large.
             models.UniqueConstraint(Lower("username"), name="one_username_in_any_case"),
+            models.CheckConstraint(
+                name="juniors_have_no_office",
+                condition=Q(guardian=None) | (Q(role__in=["guest", "member"], is_checker=False)),
+            ),
+            models.CheckConstraint(
+                name="nobody_guards_themselves", condition=Q(guardian=None) | ~Q(guardian=F("id"))
+            ),
             models.CheckConstraint(name="who_left_is_out", condition=Q(left_at=None) | Q(is_active=False)),
         ]
         ordering = ["name", "id"]
@@ -194,6 +203,8 @@ class Invitation(models.Model):
     role = models.CharField(max_length=10, choices=Member.Role.choices, default=Member.Role.MEMBER)
     is_checker = models.BooleanField(default=False)
     team = models.ForeignKey(Team, null=True, blank=True, on_delete=models.SET_NULL)
+    # For a junior: who answers for them.
+    guardian = models.ForeignKey(Member, null=True, blank=True, on_delete=models.CASCADE, related_name="+")
     created_by = models.ForeignKey(
         Member, null=True, on_delete=models.SET_NULL, related_name="invitations_made"
     )
@@ -313,7 +324,7 @@ class IdempotencyKey(models.Model):
 
 
 # Kept in a file of its own; Django finds an app's models here.
-from club.account_models import ResetLink, SecondFactor, SignIn  # noqa: E402
+from club.account_models import JuniorName, ResetLink, SecondFactor, SignIn  # noqa: E402
 
 __all__ = [
     "LADDER_HA",
@@ -322,6 +333,7 @@ __all__ = [
     "Club",
     "IdempotencyKey",
     "Invitation",
+    "JuniorName",
     "Level",
     "Member",
     "MemberManager",

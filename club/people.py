@@ -128,7 +128,13 @@ def accept_invitation(token: str, account: Account, moment: datetime) -> Member:
             .filter(token_digest=digest(token), used_at=None, expires_at__gt=moment)
             .get()
         )
-        member = _create(account, role=invitation.role, is_checker=invitation.is_checker, joined_at=moment)
+        member = _create(
+            account,
+            role=invitation.role,
+            is_checker=invitation.is_checker,
+            guardian_id=invitation.guardian_id,
+            joined_at=moment,
+        )
         if invitation.team_id:
             TeamMembership.objects.create(team_id=invitation.team_id, member=member)
         invitation.used_at, invitation.used_by = moment, member
@@ -161,15 +167,24 @@ def sole_organiser() -> bool:
     return Member.objects.filter(role=Member.Role.ORGANISER, is_active=True).count() == 1
 
 
-def set_role(member: Member, role: str, is_checker: bool) -> None:
-    """Change what a member may do. Raises ValidationError for the last organiser and for a checking guest."""
+def set_role(member: Member, role: str, is_checker: bool, guardian: Member | None = None) -> None:
+    """Change what a member may do; a guardian makes them a junior.
+
+    Raises ValidationError for the last organiser, for a checking guest, and for a junior with an office.
+    """
     _lock_club()
     if role == Member.Role.GUEST and is_checker:
         raise ValidationError("A guest cannot check proofs. Make them a member, or take the checking away.")
+    if guardian and (role == Member.Role.ORGANISER or is_checker):
+        raise ValidationError("A junior neither organises nor checks.")
+    if guardian and (guardian.guardian_id or guardian.pk == member.pk or not guardian.is_active):
+        raise ValidationError("A junior’s guardian is another member, and no junior.")
+    if guardian and Member.objects.filter(guardian=member, is_active=True).exists():
+        raise ValidationError(f"{member.name} is a guardian, and so no junior.")
     if role != Member.Role.ORGANISER:
         _keep_an_organiser(member)
-    member.role, member.is_checker = role, is_checker
-    member.save(update_fields=["role", "is_checker"])
+    member.role, member.is_checker, member.guardian = role, is_checker, guardian
+    member.save(update_fields=["role", "is_checker", "guardian"])
 
 
 def end_membership(member: Member, moment: datetime) -> None:

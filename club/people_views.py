@@ -7,6 +7,7 @@ from django.conf import settings as site
 from django.contrib import messages
 from django.contrib.auth import HASH_SESSION_KEY, login, logout
 from django.core.exceptions import ValidationError
+from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.http import url_has_allowed_host_and_scheme
@@ -14,8 +15,9 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_POST
 
-from club import people, resets, sessions
+from club import juniors, people, resets, sessions
 from club.access import public, signed_in
+from club.account_models import ResetLink
 from club.entering import BACKEND as _BACKEND
 from club.entering import enter
 from club.forms import AccountForm, PasswordForm, SettingsForm, SetUpForm, SignInForm, TokenForm
@@ -125,6 +127,20 @@ def _key(request: HttpRequest) -> str:
     return request.POST.get("key") or request.GET.get("key") or ""
 
 
+def _as_named(member: Member) -> Member:
+    """Return the account afresh, under the name that its owner knows it by."""
+    fresh = Member.objects.get(pk=member.pk)
+    fresh.name = juniors.own_name(fresh)
+    return fresh
+
+
+def _wards(request: ViewedRequest, member: Member) -> list[tuple[Member, QuerySet[ResetLink]]]:
+    """Return the juniors that this member is guardian of, with the reset links issued for them."""
+    wards = list(juniors.wards_of(member))
+    juniors.reveal(wards)
+    return [(ward, resets.links_of(ward)) for ward in wards]
+
+
 def _account_page(
     request: ViewedRequest,
     *,
@@ -139,7 +155,8 @@ def _account_page(
     page = {
         "idle_days": idle.days,
         "absolute_days": absolute.days,
-        "settings": settings or SettingsForm(instance=Member.objects.get(pk=member.pk)),
+        "settings": settings or SettingsForm(instance=_as_named(member)),
+        "wards": _wards(request, member),
         "password": password or PasswordForm(member),
         "token_form": token_form or TokenForm(),
         "tokens": ApiToken.objects.filter(member=member, revoked_at=None),

@@ -1,6 +1,6 @@
 """Rights of the web and worker roles on the club's tables."""
 
-from club import account_policies, second_factor_policies, sign_in_policies
+from club import account_policies, junior_policies, second_factor_policies, sign_in_policies
 from club.account_policies import KEY as _KEY
 from club.rls import AUDIENCES, MEMBER, MOMENT, Table
 
@@ -9,7 +9,8 @@ _ORGANISER = f"'organisers' = ANY ({AUDIENCES})"
 _UNUSED = f"i.token_digest = {_KEY} AND i.used_at IS NULL AND i.expires_at > {MOMENT}"
 _INVITED = (
     f"EXISTS (SELECT 1 FROM club_invitation i WHERE {_UNUSED}"
-    " AND i.role = club_member.role AND i.is_checker = club_member.is_checker)"
+    " AND i.role = club_member.role AND i.is_checker = club_member.is_checker"
+    " AND i.guardian_id IS NOT DISTINCT FROM club_member.guardian_id)"
 )
 _NO_ORGANISER = "NOT EXISTS (SELECT 1 FROM club_member m WHERE m.role = 'organiser' AND m.is_active)"
 _SETS_UP = (
@@ -39,6 +40,7 @@ _LEADS = (
 
 TABLES = [
     *account_policies.TABLES,
+    *junior_policies.TABLES,
     *second_factor_policies.TABLES,
     *sign_in_policies.TABLES,
     Table(
@@ -99,6 +101,7 @@ TABLES = [
 
 TRIGGERS = [
     *account_policies.TRIGGERS,
+    *junior_policies.TRIGGERS,
     *second_factor_policies.TRIGGERS,
     *sign_in_policies.TRIGGERS,
     # What a policy cannot say: which columns of a member's row may change, and by whom.
@@ -106,9 +109,10 @@ TRIGGERS = [
     CREATE OR REPLACE FUNCTION club_member_guard() RETURNS trigger LANGUAGE plpgsql
     SET search_path = public, pg_temp AS $$
     DECLARE
-        trusts text[] := ARRAY['role', 'is_checker', 'is_active', 'left_at', 'session_epoch'];
+        trusts text[] := ARRAY['role', 'is_checker', 'is_active', 'left_at', 'session_epoch', 'guardian_id'];
         fixed text[] := ARRAY[
-            'id', 'username', 'joined_at', 'role', 'role_since', 'is_checker', 'is_active', 'left_at'
+            'id', 'username', 'joined_at', 'role', 'role_since', 'is_checker', 'is_active', 'left_at',
+            'guardian_id'
         ];
         going text[] := ARRAY['is_checker', 'is_active', 'left_at', 'role_since'];
         leaves boolean := NEW.id = {MEMBER} AND OLD.is_active AND NOT NEW.is_active AND NOT NEW.is_checker

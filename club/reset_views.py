@@ -12,7 +12,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
-from club import resets
+from club import juniors, resets
 from club.access import organisers_only, public, signed_in
 from club.account_models import ResetLink
 from club.browsers import kind_of_browser
@@ -32,6 +32,7 @@ def issue_link(request: ViewedRequest, member_id: uuid.UUID) -> HttpResponse:
     shown = get_object_or_404(Member, pk=member_id, is_active=True)
     if shown.pk == request.viewer.member_id:
         raise Http404
+    juniors.reveal([shown])
     form = ProveForm(cast(Member, request.member), request.POST or None)
     page: dict[str, Any] = {
         "person": shown,
@@ -51,7 +52,7 @@ def issue_link(request: ViewedRequest, member_id: uuid.UUID) -> HttpResponse:
 def close_link(request: ViewedRequest, link_id: uuid.UUID) -> HttpResponse:
     """Close an open link: the member whom it would let in, or an organiser."""
     link = get_object_or_404(resets.open_links(request.moment), pk=link_id)
-    own = link.member_id == request.viewer.member_id
+    own = request.viewer.member_id in (link.member_id, link.member.guardian_id)
     if resets.close(link, request.moment):
         messages.success(request, "The reset link is closed. It can no longer be used.")
     return redirect("/account/" if own else "/club/")

@@ -36,6 +36,11 @@ def links_of(member: Member) -> QuerySet[ResetLink]:
     return ResetLink.objects.filter(member=member).select_related("issued_by")
 
 
+def links_of_wards(member: Member) -> QuerySet[ResetLink]:
+    """Return the links for the juniors whose guardian this member is."""
+    return ResetLink.objects.filter(member__guardian=member).select_related("member", "issued_by")
+
+
 def recent(moment: datetime) -> QuerySet[ResetLink]:
     """Return all links that an organiser is told of."""
     return ResetLink.objects.filter(issued_at__gt=moment - TOLD).select_related("member", "issued_by")

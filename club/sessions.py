@@ -36,6 +36,11 @@ def record(request: HttpRequest, member: Member) -> None:
     with viewing(viewer_of(member), moment):
         old = Q(ended_at__lt=moment - _KEPT) | Q(ended_at=None, seen_at__lt=moment - _KEPT)
         SignIn.objects.filter(old, member=member).delete()
+        before = SignIn.objects.filter(key_digest=digest(request.session.session_key or ""))
+        if before.exists():
+            # The same person has signed in again: Django goes on with the session, we do not.
+            before.filter(ended_at=None).update(ended_at=moment)
+            request.session.cycle_key()
         SignIn.objects.create(
             member=member,
             key_digest=digest(request.session.session_key or ""),

@@ -16,6 +16,8 @@ from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import transaction
 from django.db.models import F, Q
 
+from club.juniors import REFUSED as JUNIOR_REFUSED
+from club.juniors import exact_audiences, too_wide
 from club.models import Level, Member, Team, TeamMembership
 from club.viewer import PUBLIC, Viewer, viewer_of, viewing
 from spots.disclosure_models import Channel
@@ -174,13 +176,15 @@ def set_many(wanted: Mapping[Spot, Sequence[Sight]], viewer: Viewer, moment: dat
     Raises ValidationError or PermissionDenied first. Runs as the viewer; row-level security asks again
     whether they decide.
     """
-    owners, known = shared_owners(viewer), cache(audience_exists)
+    owners, known, exact = shared_owners(viewer), cache(audience_exists), cache(exact_audiences)
     standing = sights_of(list(wanted))
     for spot, sights in wanted.items():
         if spot.owner not in owners:
             raise PermissionDenied
         # What stands may name somebody who has left since; it is not asked again.
         check_sights(spot.owner, [sight for sight in sights if sight not in standing[spot]], known)
+        if too_wide(exact(spot.owner), [(sight.audience, sight.level) for sight in sights]):
+            raise ValidationError({"level": JUNIOR_REFUSED})
     by_id = {spot.pk: spot for spot in wanted}
     rows: dict[Spot, list[Grant]] = {spot: [] for spot in wanted}
     with transaction.atomic():

@@ -2,7 +2,7 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT, Table
-from spots import event_policies, link_policies
+from spots import event_policies, junior_policies, link_policies
 from spots.rules import (
     TODAY,
     VIEWER,
@@ -272,6 +272,7 @@ TRIGGERS = [
     " EXECUTE FUNCTION spots_policy_only_narrows()",
     *event_policies.TRIGGERS,
     *link_policies.TRIGGERS,
+    *junior_policies.TRIGGERS,
     # What was shared with one member alone ends when they leave; their own spots stay theirs, sealed.
     f"""
     CREATE OR REPLACE FUNCTION spots_member_left() RETURNS trigger LANGUAGE plpgsql SECURITY DEFINER

@@ -11,6 +11,8 @@ from django.contrib.gis.geos import MultiPolygon, Point, Polygon
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from club.juniors import REFUSED as JUNIOR_REFUSED
+from club.juniors import exact_audiences, too_wide
 from club.models import Level
 from club.viewer import Viewer
 from spots.granting import may_share
@@ -201,6 +203,8 @@ def grants_for(
     rows: list[tuple[str, int | None]] = [(spot.owner, Level.EXACT)]
     if grants is None and spot.scope == CLUB:
         grants = (("public", None), ("guest", None), ("members", None))
+    if grants and too_wide(exact_audiences(spot.owner), grants):
+        raise ValidationError({"grants": JUNIOR_REFUSED})
     rows += grants or ()
     return [
         Grant(

@@ -85,6 +85,25 @@ def test_signing_out_ends_the_session_though_the_cookie_was_copied(cast: Cast, c
     assert SignIn.objects.get().ended_at == START
 
 
+def test_signing_in_again_begins_a_new_session(cast: Cast, clock: Any) -> None:
+    laptop, copy = on(LAPTOP), Client()
+    copy.cookies = laptop.cookies.copy()
+    before = laptop.session.session_key
+    laptop.post("/sign-in/", {"username": "member", "password": "tallow-member"})
+    assert laptop.session.session_key != before
+    assert signed_in(laptop) and not signed_in(copy)
+    assert SignIn.objects.filter(ended_at=None).count() == 1
+
+
+def test_whoever_was_signed_out_from_elsewhere_signs_in_again(cast: Cast, clock: Any) -> None:
+    phone, laptop = on(PHONE), on(LAPTOP)
+    gone = SignIn.objects.get(browser="Firefox on Android")
+    laptop.post(f"/account/sessions/{gone.pk}/end/")
+    assert not signed_in(phone)
+    phone.post("/sign-in/", {"username": "member", "password": "tallow-member"})
+    assert signed_in(phone)
+
+
 def test_an_organiser_signs_a_member_out_everywhere(cast: Cast, clock: Any) -> None:
     phone = on(PHONE)
     _, token = ApiToken.issue(cast.member)
