@@ -100,6 +100,11 @@ def fill_reference_data() -> None:
 
 @pytest.fixture
 def cast(db: None) -> Cast:
+    return make_cast()
+
+
+def make_cast() -> Cast:
+    """Found the club and let everybody in."""
     fill_reference_data()
     Club.objects.create(name="Test club")
     people: dict[str, Member] = {}
@@ -123,6 +128,10 @@ def square_outline(west: float, south: float, size: float = 0.06) -> MultiPolygo
 
 @pytest.fixture
 def water(cast: Cast) -> Water:
+    return make_water()
+
+
+def make_water() -> Water:
     """A square lake of some 3,150 ha at 45 degrees north."""
     return save_water(
         Water(name="Test water", time_zone="America/Chicago", outline=square_outline(-93.30, 45.00))
@@ -146,6 +155,12 @@ def see(cast: Cast, persona: str, moment: datetime | None = None) -> Any:
 
 @pytest.fixture
 def places(cast: Cast, water: Water) -> Places:
+    return make_places(cast, water)
+
+
+def make_places(cast: Cast, water: Water) -> Places:
+    """Place a spot of each kind, each by somebody who may."""
+
     def make(persona: str, scope: str, name: str, lon: float, lat: float, **more: Any) -> Spot:
         draft = SpotDraft(water=water, name=name, scope=scope, point=Point(lon, lat, srid=4326), **more)
         with see(cast, persona):

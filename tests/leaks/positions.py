@@ -6,10 +6,10 @@ compressed, encoded, escaped or written into a picture's metadata.
 
 import re
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from math import cos, hypot, log, pi, radians, tan
+from functools import cache, lru_cache
+from math import cos, hypot, isnan, log, nan, pi, radians, tan
 
 from tests.leaks.unfolding import unfold
 
@@ -22,6 +22,7 @@ FINEST_ZOOM = 22
 _DECIMAL = re.compile(rb"-?\d{1,3}\.\d{4,}")
 _SCIENTIFIC = re.compile(rb"-?\d\.\d{4,}[eE][+-]?\d{1,2}")
 _SCALED = re.compile(rb"(?<![\d.])-?\d{7,10}(?![\d.])")
+_DIGITS = re.compile(rb"\d\D{0,3}\d{3}|\d{2}")
 _COMMA = re.compile(rb"-?\d{1,3},\d{4,8}(?!\d)")
 _SIGN = rb"(?:\xc2\xb0|\xc2\xba|\xb0|&deg;|\s|:|-|d|\xe2\x80\xaf|\xc2\xa0)+"
 _MINUTE = rb"\s*(?:'|\xe2\x80\xb2|\xe2\x80\x99|&#x27;|&#39;|&prime;|\s|:|-|m)\s*"
@@ -34,11 +35,14 @@ _PAIR = re.compile(rb"(-?\d{1,3}\.\d+)\s*[,\s]\s*(-?\d{1,3}\.\d+)")
 
 @dataclass(frozen=True)
 class Canary:
-    """One hidden place: its name, its point in degrees, and other words that nobody else may read."""
+    """One hidden place: its name, its point in degrees, and other words that nobody else may read.
+
+    Without a point it is words alone.
+    """
 
     name: str
-    lon: float
-    lat: float
+    lon: float = nan
+    lat: float = nan
     words: tuple[str, ...] = ()
 
 
@@ -70,80 +74,61 @@ def _is_near(value: float, canary: Canary) -> bool:
     return _close(value, canary.lon, NEAR_DEGREES) or _close(value, canary.lat, NEAR_DEGREES)
 
 
-@cache
-def _packed(canary: Canary) -> tuple[bytes, ...]:
-    """The point's numbers as doubles and singles, in either byte order, in degrees and in metres."""
-    x, y = mercator(canary.lon, canary.lat)
-    values = (canary.lon, canary.lat, x, y)
-    return tuple(struct.pack(order + "d", value) for order in "<>" for value in values)
+def _packed(canary: Canary) -> list[bytes]:
+    """The point's numbers as doubles, in either byte order, in degrees and in metres."""
+    values = (canary.lon, canary.lat, *mercator(canary.lon, canary.lat))
+    return [struct.pack(order + "d", value) for order in "<>" for value in values]
 
 
-@cache
-def _tiles(canary: Canary) -> re.Pattern[bytes]:
+def _tiles(canary: Canary) -> list[str]:
     """Column and row of a fine square near each other, in either order; or its quadkey."""
     ways = [quadkey(canary.lon, canary.lat, FINE_ZOOM)]
     for zoom in range(FINE_ZOOM, FINEST_ZOOM + 1):
         x, y = tile(canary.lon, canary.lat, zoom)
         between = r"(?!\d)\D{1,16}(?<!\d)"
         ways += [rf"(?<!\d){x}{between}{y}(?!\d)", rf"(?<!\d){y}{between}{x}(?!\d)"]
-    return re.compile("|".join(ways).encode())
+    return ways
 
 
-def _decimal(body: bytes, canary: Canary) -> bool:
-    return any(
-        _is_near(float(match.group()), canary)
-        for way in (_DECIMAL, _SCIENTIFIC)
-        for match in way.finditer(body)
-    )
+@cache
+def _needles(canary: Canary) -> list[tuple[str, re.Pattern[bytes]]]:
+    """Return what a canary is found by without reading numbers: (notation, expression)."""
+    out = [("name", re.compile(re.escape(canary.name.encode())))]
+    if canary.words:
+        out.append(("words", re.compile(b"|".join(re.escape(word.encode()) for word in canary.words))))
+    if not isnan(canary.lon):
+        out.append(("binary", re.compile(b"|".join(map(re.escape, _packed(canary))))))
+        out.append(("a fine map square", re.compile("|".join(_tiles(canary)).encode())))
+    return out
 
 
-def _comma(body: bytes, canary: Canary) -> bool:
+def _degrees(body: bytes) -> Iterator[tuple[str, float]]:
+    """Give (notation, degrees) of every number that may be a latitude or a longitude."""
+    for way in (_DECIMAL, _SCIENTIFIC):
+        for match in way.finditer(body):
+            yield "decimal degrees", float(match.group())
+    for match in _MINUTES.finditer(body):
+        yield "degrees and minutes", int(match.group(1)) + float(match.group(2)) / 60
+    for match in _SECONDS.finditer(body):
+        if float(match.group(3)) < 60 and int(match.group(2)) < 60:
+            degrees = int(match.group(1)) + int(match.group(2)) / 60 + float(match.group(3)) / 3600
+            yield "degrees, minutes and seconds", degrees
+    for match in _NMEA.finditer(body):
+        if float(match.group(2)) < 60:
+            yield "degrees and minutes run together", int(match.group(1)) + float(match.group(2)) / 60
+    # Whole millionths, or ten- or hundred-thousandths more or less.
+    for match in _SCALED.finditer(body):
+        for scale in (1e5, 1e6, 1e7):
+            yield "millionths of a degree", int(match.group()) / scale
+
+
+def _comma(values: Sequence[float], canary: Canary) -> bool:
     """A decimal comma, as a spreadsheet of another country writes it: both numbers must be there."""
-    values = [float(match.group().replace(b",", b".")) for match in _COMMA.finditer(body)]
-    return any(_close(v, canary.lon, NEAR_DEGREES) for v in values) and any(
-        _close(v, canary.lat, NEAR_DEGREES) for v in values
-    )
+    return all(any(_close(v, part, NEAR_DEGREES) for v in values) for part in (canary.lon, canary.lat))
 
 
-def _scaled(body: bytes, canary: Canary) -> bool:
-    """Whole millionths or ten-millionths of a degree."""
-    values = [int(match.group()) for match in _SCALED.finditer(body)]
-    return any(_is_near(value / scale, canary) for value in values for scale in (1e5, 1e6, 1e7))
-
-
-def _minutes(body: bytes, canary: Canary) -> bool:
-    return any(_is_near(int(m.group(1)) + float(m.group(2)) / 60, canary) for m in _MINUTES.finditer(body))
-
-
-def _seconds(body: bytes, canary: Canary) -> bool:
-    return any(
-        _is_near(int(m.group(1)) + int(m.group(2)) / 60 + float(m.group(3)) / 3600, canary)
-        for m in _SECONDS.finditer(body)
-        if float(m.group(3)) < 60 and int(m.group(2)) < 60
-    )
-
-
-def _nmea(body: bytes, canary: Canary) -> bool:
-    return any(
-        _is_near(int(m.group(1)) + float(m.group(2)) / 60, canary)
-        for m in _NMEA.finditer(body)
-        if float(m.group(2)) < 60
-    )
-
-
-def _metres(body: bytes, canary: Canary) -> bool:
-    x, y = mercator(canary.lon, canary.lat)
-    values = [float(match.group()) for match in _METRES.finditer(body)]
-    return any(_close(value, x, 60) or _close(value, y, 60) for value in values)
-
-
-def _binary(body: bytes, canary: Canary) -> bool:
-    """Well-known binary, or any format that keeps doubles."""
-    return any(packed in body for packed in _packed(canary))
-
-
-def _fine_square(body: bytes, canary: Canary) -> bool:
-    return _tiles(canary).search(body) is not None
+def _metres(values: Sequence[float], canary: Canary) -> bool:
+    return any(_close(value, part, 60) for value in values for part in mercator(canary.lon, canary.lat))
 
 
 def _rings(body: bytes) -> Iterator[list[tuple[float, float]]]:
@@ -161,43 +146,52 @@ def _rings(body: bytes) -> Iterator[list[tuple[float, float]]]:
             run = []
 
 
-def _small_polygon(body: bytes, canary: Canary) -> bool:
-    """A closed ring around the point, smaller than the square of FINE_ZOOM."""
+def _is_small_around(ring: list[tuple[float, float]], canary: Canary) -> bool:
+    """True of a closed ring around the point, smaller than the square of FINE_ZOOM."""
     side = 2 * pi * 6378137.0 / 2**FINE_ZOOM * cos(radians(canary.lat))
-    for ring in _rings(body):
-        for swap in (False, True):
-            lons, lats = zip(*(pair[::-1] if swap else pair for pair in ring), strict=True)
-            if not (min(lons) <= canary.lon <= max(lons) and min(lats) <= canary.lat <= max(lats)):
-                continue
-            width = (max(lons) - min(lons)) * 111_320 * cos(radians(canary.lat))
-            height = (max(lats) - min(lats)) * 110_574
-            if hypot(width, height) <= 1.05 * hypot(side, side):
-                return True
+    for swap in (False, True):
+        lons, lats = zip(*(pair[::-1] if swap else pair for pair in ring), strict=True)
+        if not (min(lons) <= canary.lon <= max(lons) and min(lats) <= canary.lat <= max(lats)):
+            continue
+        width = (max(lons) - min(lons)) * 111_320 * cos(radians(canary.lat))
+        height = (max(lats) - min(lats)) * 110_574
+        if hypot(width, height) <= 1.05 * hypot(side, side):
+            return True
     return False
 
 
-NOTATIONS = {
-    "decimal degrees": _decimal,
-    "degrees and minutes": _minutes,
-    "degrees, minutes and seconds": _seconds,
-    "degrees and minutes run together": _nmea,
-    "Web Mercator metres": _metres,
-    "millionths of a degree": _scaled,
-    "decimal comma": _comma,
-    "binary": _binary,
-    "a fine map square": _fine_square,
-    "a small polygon": _small_polygon,
-}
+_Told = dict[str, str]
 
 
-def says(body: bytes, canary: Canary) -> str:
-    """Return how the body itself tells of the canary, without unfolding it."""
-    if canary.name.encode() in body:
-        return "name"
-    for word in canary.words:
-        if word.encode() in body:
-            return "words"
-    return next((name for name, found in NOTATIONS.items() if found(body, canary)), "")
+def _tells(body: bytes, canaries: Mapping[str, Canary]) -> _Told:
+    """Return {name: notation} of the canaries that the body itself tells of, without unfolding it."""
+    out: _Told = {}
+
+    def told(name: str, notation: str) -> None:
+        out.setdefault(name, notation)
+
+    for name, canary in canaries.items():
+        for notation, needle in _needles(canary):
+            if needle.search(body):
+                told(name, notation)
+    placed = {name: canary for name, canary in canaries.items() if not isnan(canary.lon)}
+    if not placed or not _DIGITS.search(body):
+        return out
+    for notation, value in _degrees(body):
+        for name, canary in placed.items():
+            if _is_near(value, canary):
+                told(name, notation)
+    metres = [float(match.group()) for match in _METRES.finditer(body)]
+    commas = [float(match.group().replace(b",", b".")) for match in _COMMA.finditer(body)]
+    rings = list(_rings(body))
+    for name, canary in placed.items():
+        if _metres(metres, canary):
+            told(name, "Web Mercator metres")
+        if _comma(commas, canary):
+            told(name, "decimal comma")
+        if any(_is_small_around(ring, canary) for ring in rings):
+            told(name, "a small polygon")
+    return out
 
 
 def finds(body: bytes, canary: Canary) -> str:
@@ -205,17 +199,19 @@ def finds(body: bytes, canary: Canary) -> str:
 
     `decimal degrees in base64` says both how it was written and how it was wrapped.
     """
-    for wrapping, plain in unfold(body):
-        if notation := says(plain, canary):
-            return f"{notation} in {wrapping}" if wrapping else notation
-    return ""
+    return finds_any(body, {"it": canary}).get("it", "")
 
 
-def finds_any(body: bytes, canaries: dict[str, Canary]) -> dict[str, str]:
+def finds_any(body: bytes, canaries: Mapping[str, Canary]) -> _Told:
     """Return {name: notation} of all the canaries that the body tells of; the body is unfolded once."""
-    out: dict[str, str] = {}
+    return dict(_finds(body, tuple(canaries.items())))
+
+
+@lru_cache(4000)  # most refusals are the same bytes
+def _finds(body: bytes, canaries: tuple[tuple[str, Canary], ...]) -> _Told:
+    left, out = dict(canaries), {}
     for wrapping, plain in unfold(body):
-        for name, canary in canaries.items():
-            if name not in out and (notation := says(plain, canary)):
-                out[name] = f"{notation} in {wrapping}" if wrapping else notation
+        for name, notation in _tells(plain, left).items():
+            out[name] = f"{notation} in {wrapping}" if wrapping else notation
+            del left[name]
     return out

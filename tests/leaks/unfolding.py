@@ -156,6 +156,11 @@ WRAPPINGS: dict[str, Callable[[bytes], Unfolded]] = {
 }
 
 
+def _is_readable(body: bytes) -> bool:
+    """True of text, and of the beginnings of formats that can be opened: noise is not unfolded further."""
+    return body.isascii() or body.startswith((b"\x1f\x8b", b"PK", b"%PDF", b"\x78", *_PICTURES))
+
+
 def unfold(body: bytes, depth: int = DEPTH, wrapping: str = "") -> Iterator[tuple[str, bytes]]:
     """Give (how it was wrapped, content) for the body itself and for all that it unfolds to, outermost first."""
     yield wrapping, body
@@ -163,5 +168,10 @@ def unfold(body: bytes, depth: int = DEPTH, wrapping: str = "") -> Iterator[tupl
         return
     for name, open_it in WRAPPINGS.items():
         for inner in open_it(body):
-            if inner and inner != body:
-                yield from unfold(inner, depth - 1, f"{wrapping} in {name}" if wrapping else name)
+            if not inner or inner == body:
+                continue
+            inside = f"{wrapping} in {name}" if wrapping else name
+            if name in ("base64", "hexadecimal") and not _is_readable(inner):
+                yield inside, inner
+            else:
+                yield from unfold(inner, depth - 1, inside)

@@ -1,0 +1,226 @@
+"""A whole club in a database of its own, filled once and then only asked.
+
+The databases are clones, made within the same server as the test database and dropped at the end. Inside
+one, a test runs in a transaction that is rolled back, exactly as Django's own TestCase does.
+"""
+
+import io
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.db import connection, transaction
+from django.test import Client, override_settings
+from django.utils import timezone
+from PIL import Image
+
+from club import people
+from club.models import ApiToken, Level, Member, TeamMembership
+from observations import jobs
+from observations.models import Finding, Observation
+from observations.pictures import clean_picture, store
+from spots.models import Grant, Sheet, Water
+from tests.conftest import (
+    PERSONAS,
+    Cast,
+    Places,
+    found,
+    look,
+    make_cast,
+    make_places,
+    make_water,
+    see,
+    sonar,
+)
+from tests.leaks.canaries import CANARIES
+from tests.spots.event_kit import enter, make_event
+
+Ids = dict[str, Any]
+
+
+@dataclass
+class World:
+    """One club: its database, its people and places, and the ways in."""
+
+    name: str
+    media: Path
+    moment: datetime
+    cast: Cast
+    places: Places
+    ids: Ids
+    sessions: dict[str, str] = field(default_factory=dict)
+    tokens: dict[str, str] = field(default_factory=dict)
+
+    def client(self, persona: str, **options: Any) -> Client:
+        """Return a client with the session or the token that the persona has had since the world began."""
+        who = persona.removesuffix(" by token")
+        if who != persona:
+            return Client(headers={"Authorization": f"Token {self.tokens[who]}"}, **options)
+        client = Client(**options)
+        if who in self.sessions:
+            client.cookies[settings.SESSION_COOKIE_NAME] = self.sessions[who]
+        return client
+
+
+def clone(source: str, target: str) -> None:
+    """Make a copy of a database to which nobody is connected."""
+    with connection._nodb_cursor() as cursor:
+        cursor.execute(f'DROP DATABASE IF EXISTS "{target}"')
+        cursor.execute(f'CREATE DATABASE "{target}" TEMPLATE "{source}" STRATEGY file_copy')
+
+
+def drop(name: str) -> None:
+    with connection._nodb_cursor() as cursor:
+        cursor.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+
+
+@contextmanager
+def using(name: str) -> Iterator[None]:
+    """Let the default connection lead to another database for a while."""
+    before = connection.settings_dict["NAME"]
+    connection.close()
+    connection.settings_dict["NAME"] = name
+    try:
+        yield
+    finally:
+        connection.close()
+        connection.settings_dict["NAME"] = before
+
+
+@contextmanager
+def undone() -> Iterator[None]:
+    """Run the body and undo all that it wrote."""
+    with transaction.atomic():
+        yield
+        transaction.set_rollback(True)
+
+
+def build(name: str, media: Path) -> World:
+    """Fill the database `name`, a fresh clone of the test database, as its owner."""
+    moment = timezone.now()
+    with (
+        using(name),
+        override_settings(
+            MEDIA_ROOT=media, PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]
+        ),
+    ):
+        cast = make_cast()
+        places = make_places(cast, make_water())
+        _write_notes(places)
+        world = World(name, media, moment, cast, places, {})
+        _let_former_people_in(world)
+        world.ids = fill(cast, places, moment)
+        _send_former_people_away(world)
+    return world
+
+
+def _write_notes(places: Places) -> None:
+    for name in ("club", "shared", "private", "team"):
+        notes, permission = CANARIES[name].words
+        Sheet.objects.filter(spot=getattr(places, name)).update(notes=notes, permission=permission)
+
+
+def _let_former_people_in(world: World) -> None:
+    """Open a session and a token for everybody, those who will lose their rights included."""
+    cast = world.cast
+    signed_in = {name: getattr(cast, name) for name in PERSONAS[:-1]}
+    for name, role, checks in (
+        ("removed", "member", False),
+        ("demoted", "member", True),
+        ("lapsed", "guest", False),
+    ):
+        signed_in[name] = Member.objects.create_user(
+            name, "tallow-" + name, name=name.capitalize(), role=role, is_checker=checks
+        )
+    TeamMembership.objects.create(team=cast.alder, member=signed_in["removed"])
+    for name, person in signed_in.items():
+        client = Client()
+        client.force_login(person)
+        world.sessions[name] = client.cookies[settings.SESSION_COOKIE_NAME].value
+        world.tokens[name] = ApiToken.issue(person, "script")[1]
+    for name in ("removed", "lapsed"):
+        Grant.objects.create(
+            spot=world.places.private,
+            audience=f"member:{signed_in[name].pk}",
+            level=Level.EXACT,
+            owner=world.places.private.owner,
+            water_id=world.places.private.water_id,
+            starts_at=world.moment - timedelta(days=9),
+            ends_at=world.moment - timedelta(hours=1) if name == "lapsed" else None,
+        )
+
+
+def _send_former_people_away(world: World) -> None:
+    with transaction.atomic():
+        people.end_membership(Member.objects.get(username="removed"), world.moment)
+        people.set_role(Member.objects.get(username="demoted"), Member.Role.MEMBER, False)
+
+
+def fill(cast: Cast, places: Places, now: datetime) -> Ids:
+    """Fill a club in which every kind of thing exists, so that every address has something to show."""
+    note = {name: CANARIES[name].name for name in CANARIES}
+    owners = (
+        ("organiser", places.club, ""),
+        ("member", places.shared, note["club look"]),
+        ("member", places.private, note["look at the private spot"]),
+        ("captain", places.team, note["look at the team's spot"]),
+    )
+    for persona, spot, words in owners:
+        hours = timedelta(hours=5)
+        look(cast, persona, spot, "2d", now - hours, groups=sonar("white-crappie", 0.7), note=words)
+        look(
+            cast, persona, spot, "camera", now - timedelta(hours=4), minutes=6, findings=found("bluegill", 2)
+        )
+    for persona, scope, words in (
+        ("member", f"member:{cast.member.pk}", note["private look"]),
+        ("captain", f"team:{cast.alder.pk}", note["team look"]),
+    ):
+        look(
+            cast, persona, places.shared, "camera", now - timedelta(hours=3), minutes=6, scope=scope, note=words,
+            findings=found("channel-catfish", 1),
+        )  # fmt: skip
+    jobs.refit()
+    finding = Finding.objects.filter(observer=cast.member, scope="club").get()
+    data = io.BytesIO()
+    Image.new("RGB", (640, 480), "navy").save(data, "PNG")
+    data.seek(0)
+    name = f"{CANARIES['file name'].name}.png"
+    with see(cast, "member"):
+        (picture,) = store([(clean_picture(data, name), finding)], finding.look, cast.member, now)
+    return {
+        "spots": [places.club.pk, places.shared.pk, places.private.pk, places.team.pk],
+        "water": places.club.water_id,
+        "findings": list(Finding.objects.order_by("pk").values_list("pk", flat=True)),
+        "looks": list(Observation.objects.order_by("pk").values_list("pk", flat=True)),
+        "picture": picture.pk,
+        "member": cast.member.pk,
+        "team": cast.alder.pk,
+        "events": _events(cast, places, now),
+    }
+
+
+def _events(cast: Cast, places: Places, now: datetime) -> list[uuid.UUID]:
+    """One event that comes, and one past its cut-off, with an angler of each team entered.
+
+    The second freezes a water of its own: on the canaries' it would hide them from half the personas, and
+    the walk would find less (tests/spots/test_a_cut_off_freezes_a_water.py is about that).
+    """
+    made = []
+    for days, water in ((5, places.club.water), (-1, Water.objects.create(name="Another water"))):
+        event = make_event(
+            water,
+            fishing_from=(now + timedelta(days=8)).date(),
+            fishing_until=(now + timedelta(days=9)).date(),
+            cutoff_at=now + timedelta(days=days),
+            ends_at=now + timedelta(days=10),
+            deputy=cast.newcomer,
+        )
+        for person, team in ((cast.captain, cast.alder), (cast.rival, cast.bittern)):
+            enter(event, person, team, entered_at=now - timedelta(days=2))
+        made.append(event.pk)
+    return made
