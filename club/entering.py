@@ -6,6 +6,7 @@ from django.http import HttpResponse
 from django.shortcuts import redirect
 
 from club import resets
+from club.known_browsers import remember
 from club.models import Member
 from club.viewer import ViewedRequest, viewer_of, viewing
 
@@ -20,4 +21,6 @@ def enter(request: ViewedRequest, member: Member, target: str) -> HttpResponse:
             messages.warning(request, link.told)
         for link in resets.links_of_wards(member).filter(issued_at__gt=request.moment - resets.TOLD):
             messages.warning(request, link.told_guardian)
-    return redirect(target)
+    response = redirect(target)
+    remember(response, member.username)
+    return response

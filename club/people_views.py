@@ -21,6 +21,7 @@ from club.account_models import ResetLink
 from club.entering import BACKEND as _BACKEND
 from club.entering import enter
 from club.forms import AccountForm, PasswordForm, SettingsForm, SetUpForm, SignInForm, TokenForm
+from club.known_browsers import known_by
 from club.models import ApiToken, Club, Invitation, Member
 from club.proving import prove_again
 from club.second_factor_views import ask_code
@@ -49,7 +50,13 @@ def sign_in(request: ViewedRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         data = form.cleaned_data
         try:
-            member = check_sign_in(data["username"], data["password"], address_of(request), request.moment)
+            member = check_sign_in(
+                data["username"],
+                data["password"],
+                address_of(request),
+                request.moment,
+                browser=known_by(request, data["username"]),
+            )
         except WrongCredentials:
             problem, status = WRONG, 400
         except TooManyAttempts as wait:

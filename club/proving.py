@@ -5,6 +5,7 @@ from typing import cast
 from django.forms import Form
 
 from club import second_factor
+from club.known_browsers import known_by
 from club.models import Member
 from club.sign_in import TooManyAttempts, WrongCredentials, address_of, check_sign_in
 from club.viewer import ViewedRequest
@@ -17,7 +18,13 @@ def prove_again(request: ViewedRequest, form: Form) -> bool:
     """
     member = cast(Member, request.member)
     try:
-        check_sign_in(member.username, form.cleaned_data["current"], address_of(request), request.moment)
+        check_sign_in(
+            member.username,
+            form.cleaned_data["current"],
+            address_of(request),
+            request.moment,
+            browser=known_by(request, member.username),
+        )
     except WrongCredentials:
         form.add_error("current", "This is not your password.")
     except TooManyAttempts as wait:

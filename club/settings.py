@@ -38,9 +38,9 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "club.guarding.GuardMiddleware",
+    "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.middleware.gzip.GZipMiddleware",
-    "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -112,6 +112,7 @@ SESSION_LIMITS = {
 # A browser takes a __Host- cookie from this very host over TLS alone, never from a neighbour or a plain page.
 SESSION_COOKIE_NAME = "__Host-tallow" if HTTPS else "tallow"
 CSRF_COOKIE_NAME = "__Host-csrftoken" if HTTPS else "csrftoken"
+KNOWN_COOKIE_NAME = "__Host-known" if HTTPS else "known"
 SESSION_COOKIE_HTTPONLY = True
 # What a page is to say next is kept with the session, not in a cookie of its own.
 MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"

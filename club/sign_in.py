@@ -91,14 +91,19 @@ def _renew_hash(member: Member, password: str, moment: datetime) -> None:
 
 
 def check_sign_in(
-    username: str, password: str, address: str, moment: datetime, *, has_left: bool = False
+    username: str, password: str, address: str, moment: datetime, *, has_left: bool = False, browser: str = ""
 ) -> Member:
     """Return the member whose username and password these are; with `has_left`, the former member.
+
+    `browser` is the mark of one that has signed in under this name before (club/known_browsers.py): it counts
+    its failures by itself, so that strangers do not keep the member out.
 
     Raises WrongCredentials, or TooManyAttempts after five failures for the name or twenty from the address
     within a quarter of an hour. Call it in a transaction that is kept when it raises.
     """
-    name_key, address_key = _key("name", username.strip().casefold()), _key("address", address)
+    name = username.strip().casefold()
+    name_key = _key("known", f"{browser}:{name}") if browser else _key("name", name)
+    address_key = _key("address", address)
     with connection.cursor() as cursor:
         # One try at a time for a name, or tries sent together would all be counted as the first.
         cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [name_key])

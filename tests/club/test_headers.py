@@ -52,6 +52,14 @@ def test_every_answer_carries_the_headers(cast: Cast, client_of: ClientOf, path:
     )
 
 
+def test_a_static_file_carries_the_policy_too(cast: Cast) -> None:
+    answer = Client().get("/static/css/tokens.css")
+    assert answer.status_code == 200
+    assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+    assert answer.headers["X-Content-Type-Options"] == "nosniff"
+    answer.close()
+
+
 @pytest.mark.parametrize("path", PAGES)
 def test_what_someone_signed_in_sees_is_kept_by_no_cache(cast: Cast, client_of: ClientOf, path: str) -> None:
     assert "no-store" in client_of("organiser").get(path).headers["Cache-Control"]
@@ -92,12 +100,14 @@ def test_a_form_of_another_site_changes_nothing(cast: Cast, client_of: ClientOf)
 
 def test_cookies_are_bound_to_this_host_and_to_tls() -> None:
     said = deployed(
+        "KNOWN_COOKIE_NAME",
         "SESSION_COOKIE_NAME", "CSRF_COOKIE_NAME", "SESSION_COOKIE_SECURE", "CSRF_COOKIE_SECURE",
         "SECURE_SSL_REDIRECT", "SECURE_HSTS_SECONDS",
     )  # fmt: skip
     assert said["SESSION_COOKIE_NAME"].startswith("__Host-") and said["CSRF_COOKIE_NAME"].startswith(
         "__Host-"
     )
+    assert said["KNOWN_COOKIE_NAME"].startswith("__Host-")
     assert said["SESSION_COOKIE_SECURE"] and said["CSRF_COOKIE_SECURE"] and said["SECURE_SSL_REDIRECT"]
     assert said["SECURE_HSTS_SECONDS"] >= 31536000
 

@@ -200,3 +200,41 @@ def test_a_weak_hash_is_renewed_when_its_owner_signs_in(cast: Cast, monkeypatch:
     cast.member.refresh_from_db()
     assert cast.member.password != before
     assert cast.member.check_password("tallow-member")
+
+
+def test_a_stranger_who_keeps_guessing_does_not_keep_the_member_out(cast: Cast) -> None:
+    """A browser that has signed in under the name before counts its own failures."""
+    phone = Client()
+    sign_in(phone, "member", "tallow-member")
+    phone.post("/sign-out/")
+    for n in range(PER_NAME):
+        sign_in(Client(), "member", "wrong", REMOTE_ADDR=f"192.0.2.{n}")
+    assert sign_in(Client(), "member", "tallow-member").status_code == 429
+    assert sign_in(phone, "Member", "tallow-member").status_code == 302
+
+
+def test_a_known_browser_waits_after_its_own_failures_and_only_for_its_name(cast: Cast) -> None:
+    phone = Client()
+    sign_in(phone, "member", "tallow-member")
+    phone.post("/sign-out/")
+    for _ in range(PER_NAME):
+        assert sign_in(phone, "member", "wrong").status_code == 400
+    assert sign_in(phone, "member", "tallow-member").status_code == 429
+    # Its mark is no pass for another name, nor one that somebody made up.
+    for n in range(PER_NAME):
+        sign_in(Client(), "rival", "wrong", REMOTE_ADDR=f"192.0.2.{n}")
+    assert sign_in(phone, "rival", "tallow-rival").status_code == 429
+    forged = Client()
+    forged.cookies["known"] = "x." + "0" * 64
+    assert sign_in(forged, "rival", "tallow-rival").status_code == 429
+
+
+def test_the_mark_of_a_known_browser_names_nobody(cast: Cast) -> None:
+    values = []
+    for _ in range(2):
+        client = Client()
+        sign_in(client, "member", "tallow-member")
+        cookie = client.cookies["known"]
+        assert cookie["httponly"] and cookie["samesite"] == "Lax" and "member" not in cookie.value
+        values.append(cookie.value)
+    assert values[0] != values[1]
