@@ -22,6 +22,9 @@ from observations.models import BlindName, Confirmation, Finding, Picture, Speci
 from observations.services import confirm
 
 NO_PICTURE = "Confirmed without a picture."
+# How long a proof waits for a checker, by the moment of who asks.
+WAITS_DAYS = 14
+_SINCE = RawSQL(f"{MOMENT} - interval '{WAITS_DAYS} days'", [])  # noqa: S611 - constants of our own
 # Once the claim has been seen, it can no longer be confirmed: that would not be blind.
 DECISIONS = (Confirmation.Decision.CORRECTED, Confirmation.Decision.REJECTED, Confirmation.Decision.UNSURE)
 
@@ -29,7 +32,9 @@ DECISIONS = (Confirmation.Decision.CORRECTED, Confirmation.Decision.REJECTED, Co
 def waiting(viewer: Viewer) -> QuerySet[Finding]:
     """Return the club's unverified findings of others, not decided by this checker, oldest first.
 
-    Those of looks that open to the club are the club's from then on.
+    Those of looks that open to the club are the club's from then on. After `WAITS_DAYS` without a decision that
+    settles it, a finding stays what it is, seen or landed: the queue is for volunteers. Asked when it is read,
+    so there is no job to miss.
     """
     if not viewer.is_checker or viewer.member_id is None:
         return Finding.objects.none()
@@ -37,6 +42,7 @@ def waiting(viewer: Viewer) -> QuerySet[Finding]:
     return (
         Finding.objects.filter(
             Q(scope="club") | Q(opens_at__lte=RawSQL(MOMENT, [])),  # noqa: S611  (a constant of club.rls)
+            Q(received_at__gt=_SINCE) | Q(opens_at__gt=_SINCE),
             ~Exists(decided),
             verified_at=None,
             withdrawn_at=None,

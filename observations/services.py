@@ -12,6 +12,7 @@ from django.db import transaction
 
 from club.models import Member
 from club.viewer import Viewer
+from observations.look_limits import check_limits
 from observations.models import (
     PROVING,
     SONAR,
@@ -190,6 +191,7 @@ def check_look(draft: LookDraft, moment: datetime, species: dict[str, Species]) 
     _check_numbers(draft, problems)
     _check_groups(draft, species, problems)
     _check_findings(draft, species, problems)
+    check_limits(draft, problems.add)
     if problems:
         raise ValidationError(dict(problems))
 

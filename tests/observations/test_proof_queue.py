@@ -113,3 +113,18 @@ def test_an_empty_queue_says_so(cast: Cast, client_of: ClientOf) -> None:
 def test_a_proof_page_is_never_stored(cast: Cast, places: Places, client_of: ClientOf) -> None:
     finding(cast, "member", places.shared)
     assert "no-store" in client_of("checker").get("/proofs/")["Cache-Control"]
+
+
+def test_a_proof_that_nobody_settled_in_fourteen_days_leaves_the_queue_and_stays_what_it_is(
+    cast: Cast, places: Places
+) -> None:
+    at = timezone.now()
+    made = look(cast, "member", places.shared, "camera", at - timedelta(hours=2), findings=found("bluegill"))
+    finding = made.findings.get()
+    for days, waits in ((13.9, True), (14.1, False)):
+        Finding.objects.filter(pk=finding.pk).update(received_at=at - timedelta(days=days))
+        with see(cast, "checker", at):
+            assert (proofs.waiting_count(cast.viewer("checker")) == 1) is waits, days
+            assert (proofs.next_waiting(cast.viewer("checker")) == finding) is waits, days
+    finding.refresh_from_db()
+    assert finding.verified_at is None and finding.withdrawn_at is None
