@@ -26,6 +26,19 @@ from spots.rules import IN_FORCE, LEVEL, POLICY_OF_GRANT, TODAY, VIEWER
 
 ONLY_YOU, TEAM_ONLY, SHARED = "only you", "team only", ""
 
+_ASKED = "(%(ids)s::uuid[] IS NULL OR s.id = ANY (%(ids)s)) AND (%(water)s::uuid IS NULL OR s.water_id = %(water)s)"
+
+# Which grants a request can be about at all, so that a club's other waters cost nothing: those of the spots
+# and the water asked for, and with a box those of waters that reach into it. A spot lies on its water or up to
+# 50 m off it, its zone is made of squares that cover the water; without an outline it may lie anywhere.
+_NEAR = """(%(ids)s::uuid[] IS NULL OR g.spot_id = ANY (%(ids)s))
+    AND (%(water)s::uuid IS NULL OR g.water_id = %(water)s)
+    AND (%(west)s::float IS NULL OR g.water_id = ANY (ARRAY(
+        SELECT w.id FROM spots_water w WHERE w.outline IS NULL
+            OR ST_Expand(w.outline, 0.01) && ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)
+        UNION SELECT z.water_id FROM spots_zone z
+        WHERE z.squares && ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326))))"""
+
 # The viewer's level at every spot, and the finest minimum that an `area` of theirs may have; `held_ha` is
 # that of an exact spot that the cap holds back. Row-level security shows only grants to the viewer's own
 # audiences, or on spots of their own.
@@ -42,11 +55,9 @@ granted AS (
     FROM spots_grant g
     LEFT JOIN {POLICY_OF_GRANT}
     CROSS JOIN (SELECT minimum_ha FROM club_audiencepolicy WHERE audience = 'members') members
-    WHERE {IN_FORCE}
+    WHERE {IN_FORCE} AND {_NEAR}
     GROUP BY g.spot_id
 )"""
-
-_ASKED = "(%(ids)s::uuid[] IS NULL OR s.id = ANY (%(ids)s)) AND (%(water)s::uuid IS NULL OR s.water_id = %(water)s)"
 
 # The daily cap. `fresh` are the exact positions that this viewer never opened and that count; those that the
 # request is about, by the zone they would be held back to, come first, in a fixed order.
