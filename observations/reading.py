@@ -65,40 +65,42 @@ class ChartFilter:
     offset: int = 0
 
 
+# The history that is told of each spot is looked up spot by spot: the planner cannot know how few are shown, and
+# would sort all of them anew for each. What is shown outside the box is left out first.
 _CHART = f"""
-readable AS (
-    SELECT DISTINCT ON (h.spot_id, h.species_id) h.*,
-        CASE WHEN h.verified > 0 THEN 'verified' WHEN h.landed > 0 THEN 'landed' WHEN h.seen > 0 THEN 'seen'
-             WHEN h.called > 0 THEN 'called' ELSE '' END AS best,
-        h.months -> (%(season)s - 1) AS month
-    FROM observations_history h JOIN shown ON shown.id = h.spot_id
-    WHERE (%(species)s = '' OR h.species_id = %(species)s) AND {_READABLE}
-    ORDER BY h.spot_id, h.species_id, {_WIDEST}, {_FROZEN_FIRST}, h.id
-),
-told AS (
-    SELECT spot_id, species_id, last_verified, edition,
-        CASE WHEN month IS NULL THEN best ELSE nullif(month ->> 'grade', 'none') END AS grade,
-        COALESCE((month ->> 'probability')::float, probability) AS probability,
-        COALESCE((month ->> 'low')::float, low) AS low,
-        COALESCE((month ->> 'high')::float, high) AS high
-    FROM readable
-),
-chosen AS (
-    SELECT DISTINCT ON (spot_id) * FROM told
-    ORDER BY spot_id, array_position(ARRAY['verified', 'landed', 'seen', 'called'], grade) NULLS LAST,
-        probability DESC, species_id
+inside AS MATERIALIZED (
+    SELECT shown.*, COALESCE(shown.name, nullif(shown.alias, ''), 'Spot ' || shown.number) AS label FROM shown
+    WHERE %(west)s::float IS NULL OR ST_Intersects(
+        shown.shown_geometry, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326))
 ),
 page AS (
-    SELECT shown.*, c.species_id, c.grade, c.probability, c.low, c.high, c.last_verified,
-        w.name AS water_name,
-        COALESCE(shown.name, nullif(shown.alias, ''), 'Spot ' || shown.number) AS label
-    FROM shown
+    SELECT shown.*, c.species_id, c.grade, c.probability, c.low, c.high, c.last_verified, w.name AS water_name
+    FROM inside shown
     JOIN spots_water w ON w.id = shown.water_id
-    LEFT JOIN chosen c ON c.spot_id = shown.id
-    WHERE (%(grade)s = '' OR array_position(ARRAY['called', 'seen', 'landed', 'verified'], c.grade)
-           >= array_position(ARRAY['called', 'seen', 'landed', 'verified'], %(grade)s))
-      AND (%(west)s::float IS NULL OR ST_Intersects(
-           shown.shown_geometry, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)))
+    LEFT JOIN LATERAL (
+        SELECT told.species_id, told.last_verified, told.grade, told.probability, told.low, told.high
+        FROM (
+            SELECT readable.species_id, readable.last_verified,
+                CASE WHEN month IS NULL THEN best ELSE nullif(month ->> 'grade', 'none') END AS grade,
+                COALESCE((month ->> 'probability')::float, probability) AS probability,
+                COALESCE((month ->> 'low')::float, low) AS low,
+                COALESCE((month ->> 'high')::float, high) AS high
+            FROM (
+                SELECT DISTINCT ON (h.species_id) h.*,
+                    CASE WHEN h.verified > 0 THEN 'verified' WHEN h.landed > 0 THEN 'landed'
+                         WHEN h.seen > 0 THEN 'seen' WHEN h.called > 0 THEN 'called' ELSE '' END AS best,
+                    h.months -> (%(season)s - 1) AS month
+                FROM observations_history h
+                WHERE h.spot_id = shown.id AND (%(species)s = '' OR h.species_id = %(species)s) AND {_READABLE}
+                ORDER BY h.species_id, {_WIDEST}, {_FROZEN_FIRST}, h.id
+            ) readable
+        ) told
+        ORDER BY array_position(ARRAY['verified', 'landed', 'seen', 'called'], told.grade) NULLS LAST,
+            told.probability DESC, told.species_id
+        LIMIT 1
+    ) c ON true
+    WHERE %(grade)s = '' OR array_position(ARRAY['called', 'seen', 'landed', 'verified'], c.grade)
+          >= array_position(ARRAY['called', 'seen', 'landed', 'verified'], %(grade)s)
     ORDER BY label, shown.id
     LIMIT %(limit)s + 1 OFFSET %(offset)s
 ),
