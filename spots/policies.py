@@ -122,7 +122,7 @@ TABLES = [
     ),
     Table(
         "spots_spotzone",
-        select=f"{_own('spots_spotzone')} OR {_ZONE_GRANTED}",
+        select=f"{_ZONE_GRANTED} OR {_own('spots_spotzone')}",
         insert=_own("spots_spotzone"),
         delete=_own("spots_spotzone"),
         worker=(),

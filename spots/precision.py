@@ -127,10 +127,11 @@ shown AS (
         sight.held, sight.new
     FROM {spot} s
     JOIN sight ON sight.spot_id = s.id AND sight.level > {hidden}
-    LEFT JOIN {sheet} sh ON sh.spot_id = s.id AND sight.level = {exact}
-    LEFT JOIN {position} pos ON pos.spot_id = s.id AND sight.level = {exact}
+    -- As the key itself, so that a row which is not for this level is not even fetched.
+    LEFT JOIN {sheet} sh ON sh.spot_id = CASE WHEN sight.level = {exact} THEN s.id END
+    LEFT JOIN {position} pos ON pos.spot_id = CASE WHEN sight.level = {exact} THEN s.id END
     LEFT JOIN spots_spotzone sz
-        ON sz.spot_id = s.id AND sight.level = {area} AND sz.minimum_ha = sight.minimum_ha
+        ON sz.spot_id = CASE WHEN sight.level = {area} THEN s.id END AND sz.minimum_ha = sight.minimum_ha
     LEFT JOIN spots_zone zone ON zone.id = sz.zone_id
     WHERE {asked}
 )"""
