@@ -180,4 +180,5 @@ def test_positions_are_read_in_one_module() -> None:
         "spots/policies.py",  # the rules on the table
         "spots/precision.py",  # the way out
         "spots/services.py",  # the owner's writing
+        "observations/bench/federation.py",  # seeds invented spots, in a database of its own
     }
