@@ -17,7 +17,12 @@ def enter(request: ViewedRequest, member: Member, target: str) -> HttpResponse:
     """Start a new session for who has proved to be this member, and tell them of reset links, a junior's too."""
     login(request, member, BACKEND)
     with viewing(viewer_of(member), request.moment):
-        for link in resets.links_of(member).filter(issued_at__gt=request.moment - resets.TOLD):
+        # The newer ones stand on every page (club/context.py).
+        older = {
+            "issued_at__gt": request.moment - resets.TOLD,
+            "issued_at__lte": request.moment - resets.FRESH,
+        }
+        for link in resets.links_of(member).filter(**older):
             messages.warning(request, link.told)
         for link in resets.links_of_wards(member).filter(issued_at__gt=request.moment - resets.TOLD):
             messages.warning(request, link.told_guardian)

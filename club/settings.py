@@ -224,6 +224,7 @@ CELERY_BEAT_SCHEDULE_FILENAME = str(STATE_DIR / ("beat-demo" if DEMO else "beat"
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "filters": {"links": {"()": "club.logs.HideLinks"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "filters": ["links"]}},
     "root": {"handlers": ["console"], "level": "WARNING"},
 }

@@ -1,5 +1,6 @@
 """A forgotten password without a mail server: one link, once, for hours, and never unseen."""
 
+import logging
 import re
 from collections.abc import Callable
 from datetime import timedelta
@@ -16,6 +17,7 @@ from django.test import Client
 from django.utils import timezone
 
 from club.account_models import ResetLink
+from club.logs import HideLinks
 from club.models import ApiToken, Member, digest
 from club.people import holding
 from club.viewer import PUBLIC, viewing
@@ -115,6 +117,27 @@ def test_the_address_goes_to_no_other_page_and_to_no_cache(cast: Cast) -> None:
         assert answer.headers["Referrer-Policy"] == "no-referrer"
         assert "no-store" in answer.headers["Cache-Control"]
         assert token not in answer.headers.get("Location", "")
+
+
+def test_no_log_holds_a_link_that_still_works(cast: Cast, client_of: ClientOf) -> None:
+    """A form that is refused, or a page forbidden, is logged with its address."""
+    (handler,) = (
+        each for each in logging.getLogger().handlers if any(isinstance(f, HideLinks) for f in each.filters)
+    )
+    assert isinstance(handler, logging.StreamHandler)
+    written, before = StringIO(), handler.stream
+    handler.setStream(written)
+    try:
+        token = issue(cast, cast.member)
+        assert use(token, password="short").status_code == 400
+        assert client_of("rival").get(f"/reset/{token}/").status_code == 403
+        Client().get("/invitation/some-secret/")
+        logging.getLogger("django.request").error("Internal Server Error: %s", f"/reset/{token}/")
+    finally:
+        handler.setStream(before)
+    said = written.getvalue()
+    assert said.count("/reset/…/") == 3 and "/invitation/…/" in said
+    assert token not in said and "some-secret" not in said
 
 
 def test_the_member_is_told_by_whom_when_and_whether_it_was_used(cast: Cast, client_of: ClientOf) -> None:
