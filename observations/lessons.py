@@ -184,8 +184,12 @@ class Truth:
     high: float
 
     @property
-    def share(self) -> float:
-        return self.times / self.proofs
+    def low_percent(self) -> int:
+        return round(self.low * 100)
+
+    @property
+    def high_percent(self) -> int:
+        return round(self.high * 100)
 
 
 @dataclass(frozen=True)
@@ -215,7 +219,7 @@ NO_CALL = "no call"
 
 
 def what_calls_were(lessons: Iterable[Lesson]) -> list[Called]:
-    """Return, for each method and call, what the same fish turned out to be.
+    """Return, for each method and call, what the same fish turned out to be; most proofs first.
 
     Only *same fish* counts: another fish at the same cover does not settle a call.
     """
@@ -235,7 +239,7 @@ def what_calls_were(lessons: Iterable[Lesson]) -> list[Called]:
         rows.append(
             Called(method, call, len(names), tuple(sorted(truths, key=lambda t: (-t.times, t.species))))
         )
-    return rows
+    return sorted(rows, key=lambda row: -row.proofs)
 
 
 @dataclass(frozen=True)
