@@ -195,7 +195,12 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.AllowAny"],
     "COMPONENT_SPLIT_REQUEST": True,
-    "ENUM_NAME_OVERRIDES": {"FeatureEnum": ["Feature"], "FeatureCollectionEnum": ["FeatureCollection"]},
+    "ENUM_NAME_OVERRIDES": {
+        "FeatureEnum": ["Feature"],
+        "FeatureCollectionEnum": ["FeatureCollection"],
+        "VerifiedEnum": ["verified"],
+        "GradeEnum": ["seen", "landed", "verified"],
+    },
     # Its schemas are JSON Schema itself; 3.0 cannot say that an object may be null.
     "OAS_VERSION": "3.1.0",
     "POSTPROCESSING_HOOKS": [
