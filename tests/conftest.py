@@ -207,7 +207,11 @@ def client_of(cast: Cast) -> Callable[[str], Client]:
 def look(cast: Cast, persona: str, spot: Spot, method: str, at: datetime, **more: Any) -> Observation:
     """Record a look as that persona would."""
     draft = LookDraft(
-        spot=spot, observer=getattr(cast, persona), method=method, started_at=at, id=uuid.uuid4(), **more
+        spot=spot,
+        observer=getattr(cast, persona),
+        method=method,
+        started_at=at,
+        **{"id": uuid.uuid4(), **more},
     )
     with see(cast, persona):
         return record_look(draft, cast.viewer(persona), timezone.now())
