@@ -21,7 +21,7 @@ from observations.reliability import current_refit
 from observations.words import evidence_rows, looks_at, moved_words
 from spots.disclosure_models import Channel
 from spots.disclosures import held_back
-from spots.linking import twins
+from spots.linking import shared_by_viewer, twins
 from spots.minimap import minimap
 from spots.models import Water
 from spots.precision import ReleasedSpot, position_of, released_spot
@@ -293,6 +293,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "in_full": in_full,
         "may_log": in_full,
         "may_edit": spot.owned,
+        "may_share": spot.owned and bool(shared_by_viewer([spot.id])),
         "twins": twins(spot),
         "held_back": held_back(int(spot.held)),
         "scope": with_evidence[0].scope.partition(":")[0] if with_evidence else "",
