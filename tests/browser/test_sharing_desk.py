@@ -117,7 +117,8 @@ def test_the_links_and_the_projector_read_well(
     no_violations(page)
     page.get_by_role("button", name="Show the public’s view").click()
     page = phone.open("/waters/")
-    expect(page.locator(".projecting")).to_be_visible()
+    page.get_by_text("Projector", exact=True).click()
+    expect(page.get_by_role("link", name="Sign in to leave")).to_be_visible()
     no_violations(page)
     narrow_enough(page)
     assert not phone.elsewhere
