@@ -3,8 +3,9 @@
 import secrets
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
+from typing import Any
 from zoneinfo import available_timezones
 
 from django.contrib.gis.geos import MultiPolygon, Point, Polygon
@@ -17,6 +18,7 @@ from club.models import Level
 from club.viewer import Viewer
 from spots.granting import may_share
 from spots.models import Grant, Position, Sheet, Spot, Water, owner_key
+from spots.moving import leaves_its_zone, sights_of_a_successor
 from spots.zones import (
     OUTSIDE_ALLOWED_M,
     metres_off,
@@ -165,15 +167,7 @@ def save_spots(drafts: Sequence[SpotDraft], viewer: Viewer, moment: datetime) ->
         )
         Sheet.objects.bulk_create(sheets)
         Position.objects.bulk_create(
-            Position(
-                spot_id=draft.id,
-                point=point,
-                typed=draft.typed,
-                source=draft.source,
-                error_m=draft.error_m,
-                updated_at=moment,
-            )
-            for draft, point in placed
+            Position(spot_id=draft.id, **_position(draft, point, moment)) for draft, point in placed
         )
         publish_spots([(by_id[draft.id], point) for draft, point in placed])
     return spots
@@ -229,9 +223,15 @@ def _save_with_numbers(spots: Sequence[Spot]) -> None:
     raise ValidationError({"water": "No free spot number was found on this water."})
 
 
-def update_spot(spot: Spot, draft: SpotDraft, moment: datetime) -> list[str]:
-    """Save changed particulars of an existing spot. Its published zones stay as they were."""
+def update_spot(spot: Spot, draft: SpotDraft, moment: datetime, viewer: Viewer) -> tuple[Spot, list[str]]:
+    """Save changed particulars of an existing spot; return it, or the successor it has, with warnings.
+
+    Its published zones stay as they were. Found outside them (spots/moving.py), it is paused where it was, and
+    the draft is of the spot that follows it.
+    """
     warnings = check_position(spot.water, draft.point) if draft.point else []
+    if draft.point and leaves_its_zone(spot, draft.point):
+        return _succeed(spot, draft, draft.point, moment, viewer), warnings
     sheet, _ = Sheet.objects.get_or_create(spot=spot, defaults={"name": draft.name})
     for name in ("name", "cover", "structure", "depth_min_m", "depth_max_m", "provenance", "placed_on", "permission",
                  "notes"):  # fmt: skip
@@ -242,15 +242,42 @@ def update_spot(spot: Spot, draft: SpotDraft, moment: datetime) -> list[str]:
         spot.alias = draft.alias.strip()
         spot.save(update_fields=["alias"])
         if draft.point:
-            Position.objects.update_or_create(
-                spot=spot,
-                defaults={
-                    "point": draft.point,
-                    "typed": draft.typed,
-                    "source": draft.source,
-                    "error_m": draft.error_m,
-                    "updated_at": moment,
-                },
-            )
+            Position.objects.update_or_create(spot=spot, defaults=_position(draft, draft.point, moment))
             publish_spot(spot, draft.point)
-    return warnings
+    return spot, warnings
+
+
+def _position(draft: SpotDraft, point: Point, moment: datetime) -> dict[str, Any]:
+    return {
+        "point": point,
+        "typed": draft.typed,
+        "source": draft.source,
+        "error_m": draft.error_m,
+        "updated_at": moment,
+    }
+
+
+def _succeed(old: Spot, draft: SpotDraft, point: Point, moment: datetime, viewer: Viewer) -> Spot:
+    """Save the successor of a spot. Its looks stay with the old one, which stays where it was."""
+    new = Spot(
+        water=old.water,
+        # The same alias would tell that they are one.
+        alias="" if draft.alias.strip() == old.alias else draft.alias.strip(),
+        owner_member_id=old.owner_member_id,
+        owner_team_id=old.owner_team_id,
+        owner=old.owner,
+        scope=old.scope,
+        created_at=moment,
+    )
+    sheet = check_sheet(replace(draft, id=new.id))
+    others = sights_of_a_successor(old, new, moment, viewer.member_id) if may_share(old, viewer) else []
+    with transaction.atomic():
+        _save_with_numbers([new])
+        # Without a word of who may give it, nobody but the owner sees it.
+        Grant.objects.bulk_create([*grants_for(new, (), moment, viewer.member_id), *others])
+        sheet.save()
+        Position.objects.create(spot=new, **_position(draft, point, moment))
+        publish_spot(new, point)
+        old.paused_at, old.successor = old.paused_at or moment, new
+        old.save(update_fields=["paused_at", "successor"])
+    return new

@@ -112,11 +112,17 @@ def spot_edit(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         form.fields[name].disabled = True
     if request.method == "POST" and form.is_valid():
         try:
-            warnings = update_spot(spot, draft_of(form, spot.water, spot.scope), request.moment)
+            draft = draft_of(form, spot.water, spot.scope)
+            after, warnings = update_spot(spot, draft, request.moment, request.viewer)
         except ValidationError as error:
             show_errors(form, error)
         else:
-            return _to_sheet(request, spot.id, warnings)
+            if after != spot:
+                warnings.append(
+                    "It lies outside the zone in which it is shown: this is a new spot. The old one is paused and"
+                    " keeps its looks. Those who see an area are shown this one from next month, under a number."
+                )
+            return _to_sheet(request, after.id, warnings)
     context = {"form": form, "title": f"Change {shown.label}", "units": units, "spot": shown}
     return render(request, "spots/form.html", context, status=_status(form))
 

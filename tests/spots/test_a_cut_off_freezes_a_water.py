@@ -172,7 +172,7 @@ def test_a_changed_sheet_and_a_moved_position_are_read_as_they_were(
     with see(cast, "rival"):
         before = next(s for s in released_spots(channel=Channel.PAGE) if s.id == spot.pk)
     with viewing(viewer_of(deputy), now):
-        update_spot(Spot.objects.get(pk=spot.pk), draft, now)
+        update_spot(Spot.objects.get(pk=spot.pk), draft, now, viewer_of(deputy))
     for persona in ("rival", "organiser"):
         with see(cast, persona):
             after = next(s for s in released_spots(channel=Channel.PAGE) if s.id == spot.pk)

@@ -24,12 +24,14 @@ READERS = {
     "spots/sharing.py": "names to an owner, at the desk, what they share",
     "observations/log_queries.py": "names for the log page, of spots seen exactly, under row-level security",
     "observations/leaving.py": "hands a leaver what is their own",
+    "observations/bench/federation.py": "seeds an invented federation, and serves nothing",
 }
 # Who may write SQL about those tables.
 IN_SQL = {
     "spots/precision.py": "the door",
     "spots/policies.py": "guards them",
     "spots/rules.py": "guards them",
+    "spots/moving.py": "asks whether a point lies outside the zone of the writer's own spot",
     "observations/evidence.py": "the worker's: cover decides which looks are pooled",
 }
 # Who may turn a geometry into text. Charts draw waters, which are public; the rest draws what `release` gave.
