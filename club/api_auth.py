@@ -51,6 +51,15 @@ class ProblemSerializer(serializers.Serializer):  # type: ignore[type-arg]
     detail = serializers.CharField()
 
 
+class RefusedSerializer(serializers.Serializer):  # type: ignore[type-arg]
+    """`detail`, or what is wrong with a field."""
+
+    detail = serializers.CharField(required=False)
+    username = serializers.ListField(child=serializers.CharField(), required=False)
+    password = serializers.ListField(child=serializers.CharField(), required=False)
+    non_field_errors = serializers.ListField(child=serializers.CharField(), required=False)
+
+
 class TokenView(APIView):
     """Make a token. The member sees and revokes it on their account page."""
 
@@ -66,7 +75,7 @@ class TokenView(APIView):
         request=CredentialsSerializer,
         responses={
             200: TokenSerializer,
-            400: OpenApiResponse(ProblemSerializer, "A wrong username or password; it is not said which."),
+            400: OpenApiResponse(RefusedSerializer, "A wrong username or password; it is not said which."),
             403: OpenApiResponse(
                 ProblemSerializer, "The account has a second factor: make a token on its page."
             ),

@@ -4,8 +4,10 @@ Stands outside everything else. The Content-Security-Policy, the referrer policy
 django-csp set stand in club/settings.py.
 """
 
+import time
 from collections.abc import Callable
 
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
 
 # Of what a browser can do, only what a page here uses: where somebody stands, to log a look.
@@ -39,3 +41,23 @@ class GuardMiddleware:
         if request.path.startswith("/api/") and request.headers.get("Sec-Fetch-Site") in _ELSEWHERE:
             return JsonResponse({"detail": REFUSED}, status=403)
         return None
+
+
+class EvenNotFoundMiddleware:
+    """Let every 404 take a whole number of `NOT_FOUND_TICK_S`, so that its time does not tell what is hidden.
+
+    The policies of a row that is there take a third of a millisecond longer to refuse it than no row at all
+    (measured on pictures: tests/leaks/test_timing.py finds it in 150 pairs). Outermost: what it waits for is
+    everything, and no transaction is open while it waits.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        began = time.perf_counter()
+        response = self.get_response(request)
+        tick: float = settings.NOT_FOUND_TICK_S
+        if response.status_code == 404 and tick:
+            time.sleep(tick - (time.perf_counter() - began) % tick)
+        return response

@@ -35,7 +35,10 @@ INSTALLED_APPS = [
     "observations.apps.ObservationsConfig",
 ]
 
+# A 404 takes this long, or a whole multiple of it: see club.guarding. Well above what a refusal costs.
+NOT_FOUND_TICK_S = 0.1
 MIDDLEWARE = [
+    "club.guarding.EvenNotFoundMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "club.guarding.GuardMiddleware",
     "csp.middleware.CSPMiddleware",

@@ -40,6 +40,8 @@ NOON = datetime(2026, 6, 15, 17, 0, tzinfo=UTC)
 def _quick_and_apart(settings: Any, tmp_path_factory: pytest.TempPathFactory) -> None:
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     settings.MEDIA_ROOT = tmp_path_factory.mktemp("media")
+    # Waiting is for clocks outside; tests/leaks/test_timing.py measures with it.
+    settings.NOT_FOUND_TICK_S = 0
     # Static files come from their sources: a test needs no collectstatic.
     settings.WHITENOISE_USE_FINDERS = settings.WHITENOISE_AUTOREFRESH = True
     settings.STORAGES = {

@@ -115,7 +115,7 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     ],
     "api/observations/<uuid:key>/withdraw/": lambda ids: [(f"/api/observations/{UNKNOWN}/withdraw/", {})],
     "api/pictures/<uuid:key>/": lambda ids: [
-        (f"/api/pictures/{key}/", None) for key in (ids["picture"], UNKNOWN)
+        (f"/api/pictures/{key}/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
     "api/reliability/": lambda ids: [("/api/reliability/", None)],
     "api/species/": lambda ids: [("/api/species/", None)],
@@ -264,20 +264,20 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         (f"/pictures/offered/{UNKNOWN}/", {"answer": "clear", "looked": "yes"})
     ],
     "pictures/cleared/<uuid:cleared_id>/": lambda ids: [
-        (f"/pictures/cleared/{key}/", None) for key in (ids["picture"], UNKNOWN)
+        (f"/pictures/cleared/{key}/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
     "pictures/cleared/<uuid:cleared_id>/small/": lambda ids: [
         (f"/pictures/cleared/{ids['picture']}/small/", None)
     ],
     "pictures/cleared/<uuid:cleared_id>/down/": lambda ids: [(f"/pictures/cleared/{UNKNOWN}/down/", {})],
     "pictures/<uuid:picture_id>/clear/": lambda ids: [
-        (f"/pictures/{key}/clear/", None) for key in (ids["picture"], UNKNOWN)
+        (f"/pictures/{key}/clear/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
     "pictures/<uuid:picture_id>/clear/back/": lambda ids: [
-        (f"/pictures/{key}/clear/back/", {}) for key in (ids["picture"], UNKNOWN)
+        (f"/pictures/{key}/clear/back/", {}) for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
     "pictures/<uuid:picture_id>/": lambda ids: [
-        (f"/pictures/{key}/", None) for key in (ids["picture"], UNKNOWN)
+        (f"/pictures/{key}/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
     "pictures/<uuid:picture_id>/small/": lambda ids: [(f"/pictures/{ids['picture']}/small/", None)],
     "proofs/": lambda ids: [("/proofs/", None)],

@@ -192,19 +192,23 @@ def fill(cast: Cast, places: Places, now: datetime) -> Ids:
     with see(cast, "checker"):
         confirm(proof, cast.checker, proof.species_id, "confirmed", "", now)
     jobs.refit()
-    finding = Finding.objects.filter(observer=cast.member, scope="club").get()
-    data = io.BytesIO()
-    Image.new("RGB", (640, 480), "navy").save(data, "PNG")
-    data.seek(0)
-    name = f"{CANARIES['file name'].name}.png"
-    with see(cast, "member"):
-        (picture,) = store([(clean_picture(data, name), finding)], finding.look, cast.member, now)
+    pictures = []
+    for scope in ("club", f"member:{cast.member.pk}"):
+        finding = Finding.objects.filter(observer=cast.member, scope=scope).order_by("pk").first()
+        assert finding
+        data = io.BytesIO()
+        Image.new("RGB", (640, 480), "navy").save(data, "PNG")
+        data.seek(0)
+        name = f"{CANARIES['file name'].name}.png"
+        with see(cast, "member"):
+            pictures += store([(clean_picture(data, name), finding)], finding.look, cast.member, now)
     return {
         "spots": [places.club.pk, places.shared.pk, places.private.pk, places.team.pk],
         "water": places.club.water_id,
         "findings": list(Finding.objects.order_by("pk").values_list("pk", flat=True)),
         "looks": list(Observation.objects.order_by("pk").values_list("pk", flat=True)),
-        "picture": picture.pk,
+        "picture": pictures[0].pk,
+        "private picture": pictures[1].pk,
         "member": cast.member.pk,
         "team": cast.alder.pk,
         "events": _events(cast, places, now),
