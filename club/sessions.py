@@ -33,6 +33,9 @@ def open_sessions(member: Member, moment: datetime) -> QuerySet[SignIn]:
 def record(request: HttpRequest, member: Member) -> None:
     """Write down the session that has just begun under its present key."""
     moment = getattr(request, "moment", None) or timezone.now()
+    if not request.session.session_key:
+        # Somebody else was signed in here: Django has emptied their session and names the new one later.
+        request.session.create()
     with viewing(viewer_of(member), moment):
         old = Q(ended_at__lt=moment - _KEPT) | Q(ended_at=None, seen_at__lt=moment - _KEPT)
         SignIn.objects.filter(old, member=member).delete()

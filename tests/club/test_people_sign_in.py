@@ -238,3 +238,11 @@ def test_the_mark_of_a_known_browser_names_nobody(cast: Cast) -> None:
         assert cookie["httponly"] and cookie["samesite"] == "Lax" and "member" not in cookie.value
         values.append(cookie.value)
     assert values[0] != values[1]
+
+
+def test_one_browser_may_change_hands_again_and_again(cast: Cast) -> None:
+    client = Client()
+    for persona in ("member", "rival", "member", "newcomer"):
+        assert client.login(username=persona, password=f"tallow-{persona}")
+        assert client.session.session_key
+        assert client.get("/sharing/").status_code == 200
