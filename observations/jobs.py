@@ -8,13 +8,13 @@ import logging
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Any
 
+import numpy as np
 from celery import shared_task
 from django.db import connection, transaction
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 from kombu.exceptions import OperationalError
 
@@ -29,6 +29,7 @@ from observations.models import Due, History, Observation, Refit, Reliability
 from observations.policies import SWAP_LOCK
 from observations.reliability import reliability_rows, save_reliability
 from spots.cutoffs import CutOff, cut_offs, cut_offs_on, frozen_water_ids
+from spots.models import Spot
 
 log = logging.getLogger(__name__)
 
@@ -37,6 +38,8 @@ _REFIT_LOCK = 7_411_002
 # Evidence scopes: the key, and the scopes of looks that belong to it.
 Scopes = list[tuple[str, tuple[str, ...]]]
 CODE_VERSION = "1"
+# No cover of a club has an empty name, so no fit knows this group: the spot gets what all covers share.
+UNKNOWN_COVER = ""
 COMPUTED = (History.Edition.LIVE, History.Edition.FROZEN)
 
 
@@ -127,6 +130,24 @@ def _frozen(
         rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment)
     for row in rows:
         row.edition, row.cutoff_at = History.Edition.FROZEN, cut.at
+    return rows
+
+
+def _for_below_exact(
+    spot_id: uuid.UUID, fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime
+) -> list[History]:
+    """Return the rows to publish: the club's, computed as if nobody knew the spot's cover.
+
+    Cover is withheld below `exact`. A season fitted by cover group would tell it to whoever knows the groups'
+    seasons from spots that they see exactly.
+    """
+    gathered = gather(fit.taxa, (CLUB,), as_of, [spot_id])
+    if not len(gathered.evidence):
+        return []  # nobody contributed, so there is nothing to tell
+    evidence = replace(gathered.evidence, groups=(UNKNOWN_COVER,), group=np.zeros(1, dtype=np.int64))
+    rows = _rows(spot_id, CLUB, replace(gathered, evidence=evidence), fit, refit, as_of, moment)
+    for row in rows:
+        row.edition, row.moved_by = History.Edition.PUBLISHED, []
     return rows
 
 
@@ -275,10 +296,13 @@ def _compute_all(
     with working(moment), connection.cursor() as cursor:
         cursor.execute("SELECT id FROM spots_spot ORDER BY id")
         spots = [spot for (spot,) in cursor.fetchall()]
+        publishing = _publication_due(moment)
     rows: list[History] = []
     for number, spot in enumerate(spots, 1):
         with working(moment):
             rows += _histories(spot, scopes_at(spot), fit, row, moment, started)
+            if publishing:
+                rows += _for_below_exact(spot, fit, row, moment, started)
         if number % 50 == 0 or number == len(spots):
             tell(f"{number} of {len(spots)} spots")
     return rows
@@ -311,40 +335,38 @@ def _swap(
         for history in rows:
             history.refit = row
         History.objects.filter(edition__in=COMPUTED).delete()
-        History.objects.bulk_create(rows, batch_size=500)
+        told = [history for history in rows if history.edition == History.Edition.PUBLISHED]
+        History.objects.bulk_create([row for row in rows if row.edition in COMPUTED], batch_size=500)
         for spot, since in due.items():
             Due.objects.filter(pk=spot, since=since).delete()
-        publish(moment)
+        if told:
+            _publish(told, moment)
 
 
-def _tellable() -> Q:
-    """Return the condition for telling those below `exact`: three contributors, or each of the fewer says yes.
+def _publication_due(moment: datetime) -> bool:
+    """Say whether those below `exact` are due a new edition: one a month, so that no change tells of a day."""
+    newest = _may_change(moment).order_by("-as_of").first()
+    return newest is None or (newest.as_of.year, newest.as_of.month) != (moment.year, moment.month)
 
-    Asked when it is published, under the lock that taking back one's yes waits for (policies.py).
+
+def _may_change(moment: datetime) -> QuerySet[History]:
+    """Return what is published, but of no water whose cut-off is on: there what stood before goes on."""
+    published = History.objects.filter(edition=History.Edition.PUBLISHED)
+    return published.exclude(spot__water__in=frozen_water_ids(moment))
+
+
+def _publish(rows: list[History], moment: datetime) -> None:
+    """Put a new edition in place of the old, without the histories that too few stand behind.
+
+    Three contributors, or the yes of each of the fewer, asked here: under the lock that taking back one's yes
+    waits for (policies.py).
     """
+    _may_change(moment).delete()
+    frozen = set(Spot.objects.filter(water__in=frozen_water_ids(moment)).values_list("pk", flat=True))
+    History.objects.bulk_create([row for row in rows if row.spot_id not in frozen], batch_size=500)
     there = Q(withdrawn_at=None) | Q(withdrawn_at__gt=OuterRef("computed_at"))
     the_clubs = Q(scope=CLUB) | Q(opens_at__lte=OuterRef("computed_at"))
     unwilling = Observation.objects.filter(
         there, the_clubs, spot=OuterRef("spot"), observer__shares_thin_history=False
     )
-    return Q(thick=True) | Q(~Exists(unwilling), contributors__gt=0)
-
-
-def publish(moment: datetime) -> bool:
-    """Publish the club's histories for those below `exact`: once a month, so that no change tells of a day."""
-    published = History.objects.filter(edition=History.Edition.PUBLISHED)
-    # Of a water whose cut-off is on, guests and the public go on reading what stood before.
-    frozen = frozen_water_ids(moment)
-    newest = published.exclude(spot__water__in=frozen).order_by("-as_of").first()
-    if newest and (newest.as_of.year, newest.as_of.month) == (moment.year, moment.month):
-        return False
-    published.exclude(spot__water__in=frozen).delete()
-    copies: list[Any] = []
-    live = History.objects.filter(_tellable(), scope=CLUB, edition=History.Edition.LIVE)
-    for row in live.exclude(spot__water__in=frozen).iterator(500):
-        row.pk = None
-        row.edition = History.Edition.PUBLISHED
-        row.moved_by = []
-        copies.append(row)
-    History.objects.bulk_create(copies, batch_size=500)
-    return True
+    _may_change(moment).filter(Exists(unwilling), thick=False).delete()

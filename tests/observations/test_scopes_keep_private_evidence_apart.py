@@ -224,10 +224,11 @@ def two_contributors(cast: Cast, places: Places, quiet_queue: Any) -> None:
         )
 
 
-def again(moment: datetime) -> None:
-    with working(moment):
+def again() -> None:
+    """Compute and publish anew, as in a new month."""
+    with working(timezone.now()):
         History.objects.filter(edition="published").delete()
-        jobs.publish(moment)
+    jobs.refit()
 
 
 def test_a_history_of_two_is_told_below_exact_only_while_both_say_yes(
@@ -236,10 +237,10 @@ def test_a_history_of_two_is_told_below_exact_only_while_both_say_yes(
     jobs.refit()
     assert not published(places), "off at first"
     say(cast, "member", True)
-    again(timezone.now())
+    again()
     assert not published(places), "one yes of two"
     say(cast, "organiser", True)
-    again(timezone.now())
+    again()
     assert "bluegill" in published(places)
     reader: Client = client_of("newcomer")
     path = f"/api/spots/{places.club.pk}/history/"
@@ -247,7 +248,7 @@ def test_a_history_of_two_is_told_below_exact_only_while_both_say_yes(
     say(cast, "member", False)
     assert not published(places), "a no holds at once, without any job"
     assert reader.get(path).json()["species"] == []
-    again(timezone.now())
+    again()
     assert not published(places)
 
 
