@@ -53,7 +53,7 @@ def may_have_one() -> list[Species]:
 
 
 CHOICES = (
-    ("", "none"),
+    ("", "no ceiling"),
     (str(int(Level.AREA)), "area: left out where anybody sees the place exactly"),
     (str(int(Level.WATER)), "water: left out where anybody sees more than the water"),
     (str(int(Level.HIDDEN)), "hidden: told to a spot’s owner only"),
