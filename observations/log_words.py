@@ -22,19 +22,10 @@ from observations.models import (
     Picture,
     Presentation,
 )
+from observations.words import echo_words
 from spots.disclosure_models import Channel
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spots
-
-_PLACED = {
-    "over": "over the cover",
-    "in": "in the cover",
-    "beside": "beside the cover",
-    "in front": "in front of the cover",
-    "on bottom": "on the bottom",
-    "suspended": "suspended",
-    "roaming": "roaming",
-}
 
 
 @dataclass(frozen=True)
@@ -75,19 +66,6 @@ def local_time(look: Observation) -> datetime:
     return look.started_at.astimezone(zone).replace(tzinfo=None)
 
 
-def echoes(group: EchoGroup, units: Units) -> str:
-    """`4–8 echoes over the cover at 4.5 m`, or `no echoes`."""
-    if group.band == EchoGroup.Band.NONE:
-        return "no echoes"
-    many = "more than 20" if group.band == EchoGroup.Band.MORE else group.get_band_display()
-    words = f"{many} echoes"
-    if group.placement:
-        words += f" {_PLACED[group.placement]}"
-    if group.depth_m is not None:
-        words += f" at {units.depth_text(group.depth_m)}"
-    return words
-
-
 def called(call: Call) -> str:
     """`called crappie, 80 % sure`."""
     words = f"called {call.species.name}"
@@ -101,7 +79,7 @@ def settles_words(group: EchoGroup, zone: ZoneInfo, units: Units) -> str:
     said = called(call) if call else "no call"
     return (
         f"your {look.get_method_display()} look of {look.started_at.astimezone(zone):%H:%M}:"
-        f" {echoes(group, units)}, {said}"
+        f" {echo_words(group, units)}, {said}"
     )
 
 
@@ -110,7 +88,7 @@ def _group_line(look: Observation, group: EchoGroup, units: Units) -> Line:
     proved = bool(group.proofs.all())
     live = look.withdrawn_at is None
     none = group.band == EchoGroup.Band.NONE
-    words = echoes(group, units)
+    words = echo_words(group, units)
     note = ""
     if call:
         words = f"{words}, {called(call)}"

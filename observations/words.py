@@ -20,8 +20,15 @@ from observations.models import (
     Picture,
 )
 
-_BAND_WORDS = {"none": "no echoes", "1-3": "1 to 3 echoes", "4-8": "4 to 8 echoes", "9-20": "9 to 20 echoes",
-               "more": "more than 20 echoes"}  # fmt: skip
+_PLACED = {
+    "over": "over the cover",
+    "in": "in the cover",
+    "beside": "beside the cover",
+    "in front": "in front of the cover",
+    "on bottom": "on the bottom",
+    "suspended": "suspended",
+    "roaming": "roaming",
+}
 SHORT_METHOD = {
     Method.SONAR_2D: "2D sonar",
     Method.DOWN: "Down-looking",
@@ -79,7 +86,7 @@ def look_grade(look: Observation) -> str:
     groups = list(look.groups.all())
     if all(group.band == EchoGroup.Band.NONE for group in groups):
         return "none"
-    return "called" if any(_call_of(group) for group in groups) else ""
+    return "called" if any(call_of(group) for group in groups) else ""
 
 
 def _lengths(finding: Finding, units: Units) -> str:
@@ -91,17 +98,28 @@ def _lengths(finding: Finding, units: Units) -> str:
     return f", {units.fish_text(lengths[0]).split(chr(160))[0]} to {units.fish_text(lengths[-1])}"
 
 
-def _call_of(group: EchoGroup) -> Call | None:
+def call_of(group: EchoGroup) -> Call | None:
+    """Return the call of a group; none where there is none, or none for this reader."""
     call = getattr(group, "call", None)
     return call if isinstance(call, Call) else None
 
 
+def echo_words(group: EchoGroup, units: Units) -> str:
+    """`4–8 echoes over the cover at 4.5 m`, or `no echoes`."""
+    if group.band == EchoGroup.Band.NONE:
+        return "no echoes"
+    many = "more than 20" if group.band == EchoGroup.Band.MORE else group.get_band_display()
+    words = f"{many} echoes"
+    if group.placement:
+        words += f" {_PLACED[group.placement]}"
+    if group.depth_m is not None:
+        words += f" at {units.depth_text(group.depth_m)}"
+    return words
+
+
 def _group_words(group: EchoGroup, units: Units) -> str:
-    words = _BAND_WORDS[group.band]
-    if group.band != EchoGroup.Band.NONE:
-        words += f" {group.placement}" if group.placement else ""
-        words += f" at {units.depth_text(group.depth_m)}" if group.depth_m is not None else ""
-    call = _call_of(group)
+    words = echo_words(group, units)
+    call = call_of(group)
     if call is None:
         return words if group.band == EchoGroup.Band.NONE else f"{words}, not called"
     sure = f", {call.probability * 100:.0f}\u00a0% sure" if call.probability is not None else ""
@@ -149,7 +167,8 @@ def how_words(look: Observation, units: Units) -> str:
     return ", ".join(parts)
 
 
-def _who(look: Observation) -> tuple[str, bool]:
+def who_words(look: Observation) -> tuple[str, bool]:
+    """Say who looked and who checked it, and whether it waits for a checker."""
     checkers = sorted(
         {
             confirmation.checker.shown_name
@@ -168,7 +187,7 @@ def evidence_rows(looks: Sequence[Observation], units: Units) -> list[EvidenceRo
     """Return the evidence list."""
     rows = []
     for look in looks:
-        who, waits = _who(look)
+        who, waits = who_words(look)
         rows.append(
             EvidenceRow(
                 id=look.id,

@@ -53,6 +53,11 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "api/schema/": lambda ids: [("/api/schema/", None)],
     "spots/<uuid:key>/": lambda ids: [*spots(ids), *spots(ids, "?all")],
     "spots/<uuid:key>/panel/": lambda ids: [*spots(ids, "panel/"), *spots(ids, "panel/?species=bluegill")],
+    "spots/<uuid:key>/side-by-side/": lambda ids: [
+        *spots(ids, "side-by-side/"),
+        *spots(ids, f"side-by-side/?visit={UNKNOWN}"),
+        *[(f"/spots/{ids['spots'][0]}/side-by-side/?spot={key}", None) for key in ids["spots"]],
+    ],
     "spots/<uuid:key>/edit/": lambda ids: spots(ids, "edit/"),
     "spots/new/": lambda ids: [("/spots/new/", None)],
     "sharing/": lambda ids: [("/sharing/", None)],

@@ -1,0 +1,236 @@
+"""Visits side by side: what each method showed at one place, what was called, and what it turned out to be."""
+
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from club.units import Units
+from observations.models import PROVING, Call, EchoGroup, Finding, Method, Observation, Species
+from observations.reliability import readable
+from observations.services import VISIT_HOURS
+from observations.words import (
+    SHORT_METHOD,
+    call_of,
+    echo_words,
+    how_words,
+    look_grade,
+    what_words,
+    who_words,
+)
+
+
+@dataclass(frozen=True)
+class Visit:
+    """Looks at one spot within one closure window, oldest first; named by its first look."""
+
+    looks: tuple[Observation, ...]
+
+    @property
+    def id(self) -> uuid.UUID:
+        return self.looks[0].id
+
+    @property
+    def starts(self) -> datetime:
+        return local(self.looks[0])
+
+    @property
+    def ends(self) -> datetime:
+        return local(self.looks[-1])
+
+    @property
+    def methods(self) -> int:
+        return len({look.method for look in self.looks})
+
+    @property
+    def is_proved(self) -> bool:
+        return any(look.method in PROVING for look in self.looks)
+
+
+def local(look: Observation) -> datetime:
+    return look.started_at + timedelta(minutes=look.utc_offset_min)
+
+
+def visits_of(looks: Sequence[Observation]) -> list[Visit]:
+    """Return the visits that looks at one spot form, newest first: as `inference.visits` counts them."""
+    made: list[list[Observation]] = []
+    for look in sorted(looks, key=lambda look: (look.started_at, str(look.id))):
+        before = made[-1][-1].started_at if made else None
+        if before is None or look.started_at - before >= timedelta(hours=VISIT_HOURS):
+            made.append([])
+        made[-1].append(look)
+    return [Visit(tuple(group)) for group in reversed(made)]
+
+
+def most_telling(visits: Sequence[Visit]) -> Visit | None:
+    """Return the newest visit of those that were proved and seen by most methods."""
+    return max(visits, key=lambda visit: (visit.is_proved, visit.methods, visit.starts), default=None)
+
+
+@dataclass(frozen=True)
+class Calling:
+    """A sealed call, what is known of calls like it, and how it came out."""
+
+    said: str
+    stated: float | None
+    withdrawn: bool
+    memory: bool
+    like_it: dict[str, float | int] | None
+    outcome: str = ""  # right, wrong or nothing
+    truth: str = ""
+    settled_by: str = ""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One look as the plate shows it; without a look, a method that was not used."""
+
+    method: str
+    at: datetime | None = None
+    how: str = ""
+    echoes: str = ""
+    found: str = ""
+    grade: str = ""
+    who: str = ""
+    waits: bool = False
+    pictures: tuple[uuid.UUID, ...] = ()
+    calls: tuple[Calling, ...] = ()
+    also: tuple[str, ...] = ()  # the method's other looks of the visit, in words
+
+    @property
+    def name(self) -> str:
+        return SHORT_METHOD[Method(self.method)]
+
+    @property
+    def proves(self) -> bool:
+        return self.method in PROVING
+
+
+class Believed:
+    """The club's P(truth | call), by method and call, where the call names one species."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[str, str], dict[str, float | int]] = {}
+        for row in readable():
+            if row.observer_id or row.drawn_only or not row.method:
+                continue
+            for entry in row.body["calls"]:
+                for truth in entry["truths"]:
+                    if truth["species"] == entry["call"] and truth["probability"] is not None:
+                        low, high = truth["interval"]
+                        self._known[row.method, entry["call"]] = {
+                            "p": truth["probability"], "low": low, "high": high, "proofs": entry["proofs"],
+                        }  # fmt: skip
+
+    def of(self, method: str, species: str) -> dict[str, float | int] | None:
+        return self._known.get((method, species))
+
+
+class Kinds:
+    """The species tree: a call at a wider kind is right when the truth lies under it."""
+
+    def __init__(self) -> None:
+        self._parent = dict(Species.objects.values_list("code", "parent_id"))
+
+    def covers(self, called: str, truth: str) -> bool:
+        at: str | None = truth
+        while at is not None and at != called:
+            at = self._parent.get(at)
+        return at == called
+
+
+def columns(visit: Visit, units: Units, believed: Believed, kinds: Kinds) -> list[Column]:
+    """Return the plate of a visit: for each method its most telling look and the others, or that nobody used it."""
+    proofs: dict[uuid.UUID, list[Finding]] = {}
+    for look in visit.looks:
+        for finding in look.findings.all():
+            if finding.settles_id:
+                proofs.setdefault(finding.settles_id, []).append(finding)
+    by_id = {look.id: look for look in visit.looks}
+    made: list[Column] = []
+    for method in Method:
+        looks = [look for look in visit.looks if look.method == method]
+        if looks:
+            first, *others = sorted(looks, key=lambda look: _tells(look, proofs), reverse=True)
+            column = _column(first, units, believed, kinds, proofs, by_id)
+            also = tuple(
+                f"{local(look):%H:%M} {look.observer.shown_name}: {what_words(look, units)}"
+                for look in sorted(others, key=lambda look: look.started_at)
+            )
+            made.append(replace(column, also=also))
+        elif method != Method.EYE:
+            made.append(Column(method.value))
+    return made
+
+
+def _tells(look: Observation, proofs: dict[uuid.UUID, list[Finding]]) -> tuple[bool, ...]:
+    """Rank a look by what it can teach: a settled call, a proof, a picture, a call, anything at all."""
+    groups = list(look.groups.all())
+    return (
+        any(group.pk in proofs for group in groups) or any(f.settles_id for f in look.findings.all()),
+        bool(look.findings.all()),
+        bool(look.pictures.all()),
+        any(call_of(group) for group in groups),
+        any(group.band != EchoGroup.Band.NONE for group in groups),
+    )
+
+
+def _column(
+    look: Observation,
+    units: Units,
+    believed: Believed,
+    kinds: Kinds,
+    proofs: dict[uuid.UUID, list[Finding]],
+    looks: dict[uuid.UUID, Observation],
+) -> Column:
+    groups = list(look.groups.all())
+    calls = tuple(
+        _calling(look, call, believed, kinds, proofs.get(group.pk, []), looks)
+        for group in groups
+        if (call := call_of(group))
+    )
+    who, waits = who_words(look)
+    return Column(
+        method=look.method,
+        at=local(look),
+        how=how_words(look, units).partition(", ")[2],
+        echoes="" if look.method in PROVING else _echoes(groups, units),
+        found=what_words(look, units) if look.method in PROVING else "",
+        grade=look_grade(look),
+        who=who,
+        waits=waits,
+        pictures=tuple(picture.id for picture in look.pictures.all()),
+        calls=calls,
+    )
+
+
+def _echoes(groups: Sequence[EchoGroup], units: Units) -> str:
+    return "; ".join(echo_words(group, units) for group in groups) or "nothing"
+
+
+def _calling(
+    look: Observation,
+    call: Call,
+    believed: Believed,
+    kinds: Kinds,
+    proofs: Sequence[Finding],
+    looks: dict[uuid.UUID, Observation],
+) -> Calling:
+    same_fish = [finding for finding in proofs if finding.tie == Finding.Tie.FISH]
+    telling = same_fish or list(proofs)
+    truths = [finding.corrected_species or finding.species for finding in telling]
+    outcome = ""
+    if same_fish:
+        right = all(kinds.covers(call.species_id, truth.code) for truth in truths)
+        outcome = "right" if right else "wrong"
+    by = looks.get(telling[0].look_id) if telling else None
+    return Calling(
+        said=call.species.name,
+        stated=call.probability,
+        withdrawn=call.withdrawn_at is not None,
+        memory=call.seal == Call.Seal.MEMORY,
+        like_it=believed.of(look.method, call.species_id),
+        outcome=outcome,
+        truth=" and ".join(sorted({truth.name for truth in truths})),
+        settled_by=f"{SHORT_METHOD[Method(by.method)].lower()}, {local(by):%H:%M}" if by else "",
+    )
