@@ -20,6 +20,7 @@ from typing import Protocol
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
+from pi_heif import register_heif_opener
 from PIL import Image, ImageOps, UnidentifiedImageError
 
 from club.models import Member
@@ -34,11 +35,13 @@ SMALL_SIDE = 400
 MAX_PICTURES = 6
 _QUALITY = 85
 
+# The first picture of a container, decoded in this thread; no thumbnails, no depth images.
+register_heif_opener(thumbnails=False, depth_images=False, aux_images=False, decode_threads=1)
 # Pillow's own guard, in case a decoder looks at a size before we do.
 Image.MAX_IMAGE_PIXELS = MAX_PIXELS
 
-_KINDS = "JPEG, PNG and WebP"
-_FORMATS = ("JPEG", "PNG", "WEBP")
+_KINDS = "JPEG, PNG, HEIC and WebP"
+_FORMATS = ("JPEG", "PNG", "WEBP", "HEIF")
 # What a file that is also something else carries; a browser or a tool could take it for that.
 _FOREIGN = (
     (re.compile(rb"<svg[\s>]", re.I), "SVG"),
@@ -142,8 +145,6 @@ def clean_picture(upload: Readable, name: str) -> CleanPicture:
         raise _refuse(name, "the file is empty.")
     if len(raw) > MAX_BYTES:
         raise _refuse(name, f"the file is larger than {MAX_BYTES // 1024 // 1024} MB, which is the most.")
-    if b"ftypheic" in raw[:32] or b"ftypheix" in raw[:32] or b"ftypmif1" in raw[:32]:
-        raise _refuse(name, f"HEIC pictures cannot be read here; {_KINDS} can.")
     if what := _foreign(raw):
         raise _refuse(
             name, f"the file is or carries {what}; {_KINDS} pictures are taken, with nothing else in them."

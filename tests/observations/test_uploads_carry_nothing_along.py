@@ -15,6 +15,7 @@ from PIL import Image, PngImagePlugin
 from observations.models import Picture
 from observations.pictures import CleanPicture, clean_picture
 from tests.conftest import Places
+from tests.observations.heic import HEIC
 from tests.observations.log_page import CALLED, post, saved
 from tests.observations.test_pictures import located_exif, picture, refusal
 
@@ -131,15 +132,27 @@ def test_of_a_moving_picture_the_first_frame_is_kept(kind: str) -> None:
     assert blue > 90 > red
 
 
-def heic(brand: bytes) -> bytes:
-    return struct.pack(">I", 24) + b"ftyp" + brand + b"\0\0\0\0mif1heic" + b"\0" * 400
+def test_a_heic_picture_of_a_phone_is_taken_upright_without_what_it_carries() -> None:
+    assert b"SECRET maker" in HEIC
+    clean = clean_picture(io.BytesIO(HEIC), "IMG_0412.HEIC")
+    kept = Image.open(io.BytesIO(clean.content))
+    assert (kept.format, kept.size, kept.getexif()) == ("JPEG", (64, 96), {})
+    assert b"SECRET" not in clean.content and b"Exif" not in clean.content
+    red, _, blue = kept.getpixel((54, 10))  # type: ignore[misc]
+    assert blue > 150 > red, "the blue corner came to the top right"
 
 
-@pytest.mark.parametrize("brand", [b"heic", b"heix", b"mif1"])
-def test_a_heic_picture_is_refused_by_name_with_what_is_taken(brand: bytes) -> None:
-    said = refusal(heic(brand), "IMG_0412.HEIC")
-    assert "HEIC" in said
-    assert "JPEG, PNG and WebP" in said
+def test_a_heic_picture_that_says_a_size_it_has_not_is_refused() -> None:
+    at = HEIC.index(b"ispe")
+    lie = HEIC[: at + 8] + struct.pack(">II", 9000, 9000) + HEIC[at + 16 :]
+    assert "pixels" in refusal(lie, "IMG_0412.HEIC")
+    lie = HEIC[: at + 8] + struct.pack(">II", 8, 8) + HEIC[at + 16 :]
+    assert "damaged" in refusal(lie, "IMG_0412.HEIC")
+
+
+@pytest.mark.parametrize("cut", [30, 200, 500, 700])
+def test_a_heic_picture_cut_anywhere_is_refused(cut: int) -> None:
+    refusal(HEIC[:cut], "IMG_0412.HEIC")
 
 
 @pytest.mark.parametrize("kind", ["GIF", "BMP", "TIFF", "ICO"])
