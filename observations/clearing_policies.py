@@ -29,7 +29,34 @@ TABLES = [
 
 _DEFINER = "LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp"
 
+# What a picture is proved to show: its finding's verified species, or of a sonar picture with one group of
+# echoes the one species that a verified *same fish* proof of the same observer and scope gave them.
+_PROVED = [
+    f"""
+    CREATE OR REPLACE FUNCTION observations_proved_species(wanted uuid) RETURNS text {_DEFINER} STABLE AS $$
+    BEGIN
+        RETURN (SELECT CASE
+            WHEN p.finding_id IS NOT NULL THEN (
+                SELECT CASE WHEN f.verified_at IS NOT NULL
+                    THEN COALESCE(f.corrected_species_id, f.species_id) END
+                FROM observations_finding f WHERE f.id = p.finding_id)
+            WHEN (SELECT count(*) FROM observations_echogroup e
+                  WHERE e.look_id = o.id AND e.band <> 'none') = 1 THEN (
+                SELECT min(COALESCE(f.corrected_species_id, f.species_id)) FROM observations_echogroup e
+                JOIN observations_finding f ON f.settles_id = e.id
+                WHERE e.look_id = o.id AND f.tie = 'same fish' AND f.verified_at IS NOT NULL
+                  AND f.withdrawn_at IS NULL AND f.observer_id = o.observer_id AND f.scope = o.scope
+                HAVING count(DISTINCT COALESCE(f.corrected_species_id, f.species_id)) = 1)
+            END
+            FROM observations_picture p JOIN observations_observation o ON o.id = p.look_id
+            WHERE p.id = wanted);
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_proved_species(uuid) FROM PUBLIC",
+]
+
 TRIGGERS = [
+    *_PROVED,
     # An offer is of a picture of one's own look. Not a policy: the one on pictures looks at offers.
     f"""
     CREATE OR REPLACE FUNCTION observations_clearance_own() RETURNS trigger {_DEFINER} AS $$
@@ -74,10 +101,8 @@ TRIGGERS = [
             DELETE FROM observations_clearedpicture WHERE id = NEW.cleared_id;
         ELSIF NEW.cleared_id IS NOT NULL AND OLD.cleared_id IS NULL THEN
             INSERT INTO observations_clearedpicture (id, method, species_id)
-            SELECT NEW.cleared_id, o.method,
-                CASE WHEN f.verified_at IS NOT NULL THEN COALESCE(f.corrected_species_id, f.species_id) END
+            SELECT NEW.cleared_id, o.method, observations_proved_species(p.id)
             FROM observations_picture p JOIN observations_observation o ON o.id = p.look_id
-            LEFT JOIN observations_finding f ON f.id = p.finding_id
             WHERE p.id = NEW.picture_id;
         END IF;
         RETURN NULL;
@@ -90,10 +115,10 @@ TRIGGERS = [
     f"""
     CREATE OR REPLACE FUNCTION observations_cleared_species() RETURNS trigger {_DEFINER} AS $$
     BEGIN
-        UPDATE observations_clearedpicture SET species_id =
-            CASE WHEN NEW.verified_at IS NOT NULL THEN COALESCE(NEW.corrected_species_id, NEW.species_id) END
-        WHERE id IN (SELECT c.cleared_id FROM observations_clearance c
-                     JOIN observations_picture p ON p.id = c.picture_id WHERE p.finding_id = NEW.id);
+        UPDATE observations_clearedpicture shown SET species_id = observations_proved_species(c.picture_id)
+        FROM observations_clearance c JOIN observations_picture p ON p.id = c.picture_id
+        WHERE shown.id = c.cleared_id AND (p.finding_id = NEW.id OR p.finding_id IS NULL AND p.look_id = (
+            SELECT e.look_id FROM observations_echogroup e WHERE e.id = NEW.settles_id));
         RETURN NULL;
     END $$
     """,

@@ -90,6 +90,13 @@ _HISTORY_WATER = water_of("observations_history.spot_id")
 _OWN_HISTORY = f"(observations_history.scope = ANY ({SIDE}) OR (scope = 'club' AND scope = ANY ({KEPT})))"
 
 TABLES = [
+    # One's own alone, and what was called stays called.
+    Table(
+        "observations_blindcall",
+        select=f"member_id = {MEMBER}",
+        insert=f"member_id = {MEMBER}",
+        worker=(),
+    ),
     Table("observations_species", insert="true", update="true", private=False),
     Table(
         "observations_trip",

@@ -6,6 +6,9 @@ import io
 from collections.abc import Callable
 from datetime import timedelta
 
+from django.db import connection
+
+from observations.clearing_models import Clearance, ClearedPicture
 from observations.demo.loading import Loader, key_of
 from observations.demo.pictures import Studio
 from observations.demo.rows import Demo, FindingRow, GroupRow, LookRow
@@ -16,10 +19,11 @@ from observations.models import (
     EchoGroup,
     Finding,
     Observation,
+    Picture,
     Presentation,
     Trip,
 )
-from observations.pictures import clean_picture, store
+from observations.pictures import clean_picture, store, write_copy
 
 SEALING = timedelta(seconds=50)
 """From the start of a look to the seal on its call."""
@@ -164,5 +168,33 @@ def load_pictures(demo: Demo, loader: Loader, tell: Callable[[str], None]) -> in
         finding = Finding.objects.get(pk=key_of("finding", row.finding)) if row.finding else None
         saved = Observation.objects.get(pk=key_of("look", look.key))
         store([(clean, finding)], saved, loader.members[look.observer], look.received_at)
-    tell(f"{len(demo.pictures)} drawn pictures")
+    _clear(loader)
+    tell(
+        f"{len(demo.pictures)} drawn pictures, {ClearedPicture.objects.count()} of them cleared for everybody"
+    )
     return len(demo.pictures)
+
+
+def _clear(loader: Loader) -> None:
+    """Clear the club's proved pictures, each by its owner and by a checker who is somebody else."""
+    checkers = [person for person in loader.members.values() if person.is_checker]
+    club = Picture.objects.filter(look__scope="club", look__withdrawn_at=None).select_related(
+        "look__observer"
+    )
+    for picture in club.order_by("created_at", "look_id"):
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT observations_proved_species(%s)", [picture.pk])
+            if cursor.fetchone()[0] is None:
+                continue
+        owner = picture.look.observer
+        cleared_id = key_of("cleared", f"{picture.look_id} {picture.finding_id}")
+        clearance = Clearance.objects.create(
+            id=key_of("clearance", f"{picture.look_id} {picture.finding_id}"),
+            picture=picture,
+            owner=owner,
+            offered_at=picture.created_at,
+        )
+        write_copy(picture, cleared_id)
+        clearance.checker = next(checker for checker in checkers if checker != owner)
+        clearance.cleared_at, clearance.cleared_id = picture.created_at + SEALING, cleared_id
+        clearance.save()

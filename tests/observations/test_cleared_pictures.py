@@ -17,12 +17,12 @@ from django.utils import timezone
 from PIL import Image, ImageDraw
 
 from observations.clearing_models import Clearance, ClearedPicture
-from observations.models import Finding, Observation, Picture
+from observations.models import EchoGroup, Finding, Observation, Picture
 from observations.pictures import clean_picture, store
 from observations.services import confirm
 from observations.withdrawing import withdraw_look
 from spots.models import Spot
-from tests.conftest import Cast, Places, found, look, see
+from tests.conftest import Cast, Places, found, look, see, sonar
 
 pytestmark = pytest.mark.usefixtures("quiet_queue")
 
@@ -290,3 +290,35 @@ def test_one_hand_does_not_clear_in_anothers_name(cast: Cast, taken: Shot, clien
     with pytest.raises(DatabaseError), transaction.atomic(), see(cast, "rival"):
         Clearance.objects.create(picture=taken.picture, owner=cast.rival)
     assert shown() == []
+
+
+def test_a_sonar_picture_names_its_fish_once_the_same_fish_is_verified(
+    cast: Cast, places: Places, client_of: Clients
+) -> None:
+    at = timezone.now() - timedelta(days=40)
+    sonar_look = look(cast, "member", places.shared, "2d", at, groups=sonar("white-crappie", 0.7))
+    with see(cast, "member"):
+        (picture,) = store([(clean_picture(fish(), "a.jpg"), None)], sonar_look, cast.member, at)
+    taken = Shot(picture, sonar_look, places.shared)
+    offer(client_of, taken)
+    decide(client_of, taken)
+    group = EchoGroup.objects.get(look=sonar_look)
+
+    def prove(persona: str, tie: str, minutes: int) -> None:
+        look(
+            cast, persona, places.shared, "camera", at + timedelta(minutes=minutes), minutes=6,
+            findings=found("bluegill", 1, tie=tie, settles=group.pk if persona == "member" else None),
+        )  # fmt: skip
+        finding = Finding.objects.order_by("-look__started_at")[0]
+        if persona != "member":
+            Finding.objects.filter(pk=finding.pk).update(settles=group)
+        with see(cast, "checker"):
+            confirm(finding, cast.checker, "bluegill", "confirmed", "", timezone.now())
+
+    assert shown()[0]["species"] is None
+    prove("member", "same cover", 5)
+    assert shown()[0]["species"] is None, "another fish at the same cover tells nothing of this one"
+    prove("newcomer", "same fish", 8)
+    assert shown()[0]["species"] is None, "another member's proof is theirs to tell"
+    prove("member", "same fish", 11)
+    assert shown()[0]["species"] == "bluegill"

@@ -1,0 +1,123 @@
+"""Blind calls: a proved picture is called before the truth is told, and the hard ones come back."""
+
+import hashlib
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from club.viewer import Viewer
+from observations.blind_models import BlindCall
+from observations.clearing_models import ClearedPicture
+from observations.inference.scores import brier
+from observations.lessons import share_interval
+from observations.models import Method, Species
+from observations.visits import Kinds
+
+# After how many other calls a picture comes back: soon after a miss, later and later after each hit in a row.
+COMES_BACK_AFTER = (3, 12, 48)
+SURE = (20, 40, 60, 80, 95)
+
+
+@dataclass(frozen=True)
+class Share:
+    """How many of some calls were right, with the 90 % interval of the share."""
+
+    what: str
+    right: int
+    calls: int
+    low: float
+    high: float
+
+    @property
+    def share(self) -> float:
+        return self.right / self.calls
+
+
+@dataclass(frozen=True)
+class Standing:
+    """How a member has done so far, by method and by how sure they said they were."""
+
+    calls: int
+    right: int
+    brier: float | None
+    by_method: list[Share]
+    stated: list[Share]
+
+
+def own_calls(viewer: Viewer) -> list[BlindCall]:
+    if viewer.member_id is None:
+        return []
+    return list(BlindCall.objects.filter(member_id=viewer.member_id).order_by("made_at", "id"))
+
+
+def next_picture(viewer: Viewer, calls: Sequence[BlindCall]) -> ClearedPicture | None:
+    """Return the picture to call next: one that is due again, else one never called, else the one longest ago.
+
+    The order of those never called is each member's own, and the same when they come back to the page.
+    """
+    pictures = {row.id: row for row in ClearedPicture.objects.exclude(species=None)}
+    if not pictures:
+        return None
+    last: dict[uuid.UUID, int] = {}
+    streak: dict[uuid.UUID, int] = {}
+    for number, call in enumerate(calls):
+        last[call.picture] = number
+        streak[call.picture] = streak.get(call.picture, 0) + 1 if call.right else 0
+
+    def overdue(key: uuid.UUID) -> int:
+        gap = COMES_BACK_AFTER[min(streak[key], len(COMES_BACK_AFTER) - 1)]
+        return len(calls) - 1 - last[key] - gap
+
+    met = [key for key in pictures if key in last]
+    due = [key for key in met if overdue(key) >= 0]
+    if due:
+        return pictures[min(due, key=lambda key: (streak[key], -overdue(key), str(key)))]
+    new = [key for key in pictures if key not in last]
+    if new:
+        return pictures[
+            min(new, key=lambda key: hashlib.sha256(f"{viewer.member_id} {key}".encode()).digest())
+        ]
+    # With few pictures none is due; the one just called is not asked again at once.
+    return pictures[min(met, key=lambda key: last[key])]
+
+
+def call_picture(
+    viewer: Viewer, picture: ClearedPicture, called: Species, probability: float, moment: datetime
+) -> BlindCall:
+    """Seal a blind call and score it: right when the truth is what was called, or lies under it."""
+    assert viewer.member_id is not None and picture.species_id is not None  # noqa: S101 - the page asks for both
+    return BlindCall.objects.create(
+        member_id=viewer.member_id,
+        picture=picture.id,
+        method=picture.method,
+        called=called,
+        probability=probability,
+        truth_id=picture.species_id,
+        right=Kinds().covers(called.code, picture.species_id),
+        made_at=moment,
+    )
+
+
+def standing(calls: Sequence[BlindCall]) -> Standing:
+    """Count what was right. A picture that came back counts each time: it was asked because it was hard."""
+    methods: dict[str, list[bool]] = {}
+    stated: dict[str, list[bool]] = {}
+    for call in calls:
+        methods.setdefault(str(Method(call.method).label), []).append(call.right)
+        stated.setdefault(f"{call.probability * 100:.0f}", []).append(call.right)
+    rights = [call.right for call in calls]
+    return Standing(
+        calls=len(calls),
+        right=sum(rights),
+        brier=brier(rights, [call.probability for call in calls]) if calls else None,
+        by_method=_shares(methods),
+        stated=_shares(stated),
+    )
+
+
+def _shares(counted: Mapping[str, list[bool]]) -> list[Share]:
+    return [
+        Share(what, sum(rights), len(rights), *share_interval(sum(rights), len(rights)))
+        for what, rights in sorted(counted.items())
+    ]

@@ -1,0 +1,65 @@
+"""The page of blind calls."""
+
+import uuid
+
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_safe
+
+from club.access import members_only
+from club.viewer import ViewedRequest
+from observations.blind import SURE, call_picture, next_picture, own_calls, standing
+from observations.blind_models import BlindCall
+from observations.clearing_models import ClearedPicture
+from observations.log_queries import species_tree
+from observations.models import Species
+
+
+@members_only
+@never_cache
+@require_http_methods(["GET", "HEAD", "POST"])
+def blind(request: ViewedRequest) -> HttpResponse:
+    """What is this, and how sure am I, before I am told?"""
+    species = {item.code: item for item in Species.objects.order_by("order", "name")}
+    calls = own_calls(request.viewer)
+    picture = next_picture(request.viewer, calls)
+    problems: dict[str, str] = {}
+    if request.method == "POST":
+        picture = get_object_or_404(ClearedPicture.objects.exclude(species=None), pk=_key(request, "picture"))
+        called, sure = request.POST.get("species", ""), request.POST.get("sure", "")
+        if called not in species or called == "not-fish":
+            problems["species"] = "Choose what it is: a species, or a wider kind."
+        if sure not in {str(value) for value in SURE}:
+            problems["sure"] = "Say how sure you are."
+        if not problems:
+            made = call_picture(request.viewer, picture, species[called], int(sure) / 100, request.moment)
+            return redirect(f"/calls/blind/{made.pk}/")
+    context = {
+        "picture": picture,
+        "tree": species_tree(species, wider=True),
+        "sure": SURE,
+        "chosen": {"species": request.POST.get("species", ""), "sure": request.POST.get("sure", "")},
+        "problems": problems,
+        "standing": standing(calls),
+    }
+    return render(request, "blind/call.html", context, status=422 if problems else 200)
+
+
+def _key(request: ViewedRequest, name: str) -> uuid.UUID:
+    try:
+        return uuid.UUID(request.POST.get(name, ""))
+    except ValueError:
+        return uuid.UUID(int=0)
+
+
+@members_only
+@never_cache
+@require_safe
+def told(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
+    """Was I right?"""
+    call = get_object_or_404(BlindCall.objects.select_related("called", "truth"), pk=key)
+    there = ClearedPicture.objects.filter(pk=call.picture).exists()
+    calls = own_calls(request.viewer)
+    context = {"call": call, "there": there, "standing": standing(calls)}
+    return render(request, "blind/told.html", context)

@@ -1,0 +1,107 @@
+"""Blind calls: practice on proved, cleared pictures that stays one's own and enters nothing else."""
+
+import uuid
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+from django.db import connection, transaction
+from django.db.utils import DatabaseError
+
+from observations.blind import COMES_BACK_AFTER, next_picture
+from observations.blind_models import BlindCall
+from observations.clearing_models import ClearedPicture
+from observations.models import Reliability
+from tests.conftest import Cast, see
+
+AT = datetime(2026, 6, 1, tzinfo=UTC)
+
+
+@pytest.fixture
+def pictures(cast: Cast) -> list[ClearedPicture]:
+    made = [
+        ClearedPicture(id=uuid.uuid4(), method="2d", species_id=code)
+        for code in ("bluegill", "white-crappie", "largemouth-bass")
+    ]
+    ClearedPicture.objects.bulk_create([*made, ClearedPicture(id=uuid.uuid4(), method="camera")])
+    return made
+
+
+def post(client: Any, picture: ClearedPicture, species: str, sure: str = "80") -> Any:
+    return client.post("/calls/blind/", {"picture": str(picture.id), "species": species, "sure": sure})
+
+
+def test_a_call_is_sealed_then_told_then_counted(pictures: list[ClearedPicture], client_of: Any) -> None:
+    client = client_of("newcomer")
+    assert "The picture to call" in client.get("/calls/blind/").content.decode()
+    told = client.get(post(client, pictures[1], "crappie", "60")["Location"]).content.decode()
+    assert "You called it crappie, 60 % sure: right, as a wider kind." in told
+    told = client.get(post(client, pictures[0], "white-crappie", "95")["Location"]).content.decode()
+    assert "<h1>Bluegill</h1>" in told and "95 % sure: wrong." in told
+    assert "1 of 2 right" in told
+    # (0.6 - 1)^2 and (0.95 - 0)^2, by hand.
+    assert "Brier score 0.53" in told
+
+
+def test_a_call_without_kind_or_sureness_is_refused_by_name(
+    pictures: list[ClearedPicture], client_of: Any
+) -> None:
+    client = client_of("newcomer")
+    for species, sure, says in (("", "80", "Choose what it is"), ("bluegill", "101", "Say how sure you are")):
+        response = post(client, pictures[0], species, sure)
+        assert response.status_code == 422 and says in response.content.decode()
+    unproved = ClearedPicture.objects.get(species=None)
+    assert post(client, unproved, "bluegill").status_code == 404
+    assert client.post("/calls/blind/", {"picture": "x"}).status_code == 404
+    assert not BlindCall.objects.exists()
+
+
+def test_nobody_else_reads_or_changes_what_i_called(
+    pictures: list[ClearedPicture], cast: Cast, client_of: Any
+) -> None:
+    where = post(client_of("newcomer"), pictures[0], "bluegill")["Location"]
+    for persona in ("organiser", "checker", "rival"):
+        assert client_of(persona).get(where).status_code == 404
+        with see(cast, persona):
+            assert not BlindCall.objects.exists()
+    with see(cast, "newcomer"):
+        assert BlindCall.objects.count() == 1
+        with pytest.raises(DatabaseError), transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute('UPDATE observations_blindcall SET "right" = true')
+    assert client_of("guest").get("/calls/blind/").status_code == 404
+    assert not Reliability.objects.exists()
+
+
+def called(cast: Cast, picture: ClearedPicture, right: bool) -> BlindCall:
+    return BlindCall(
+        member=cast.newcomer, picture=picture.id, method="2d", called_id="bluegill", truth_id="bluegill",
+        probability=0.8, right=right, made_at=AT,
+    )  # fmt: skip
+
+
+def test_what_was_missed_comes_back_soon_and_what_was_hit_later(
+    pictures: list[ClearedPicture], cast: Cast
+) -> None:
+    viewer = cast.viewer("newcomer")
+    hard, easy, other = pictures
+    calls = [called(cast, hard, False)]
+    assert next_picture(viewer, calls) not in (None, hard), "what was never called comes first"
+    calls += [called(cast, easy, True), called(cast, other, True), called(cast, easy, True)]
+    assert next_picture(viewer, calls) == hard, "three others later the miss is asked again"
+    calls += [called(cast, hard, True)]
+    following = []
+    for _ in range(COMES_BACK_AFTER[1] + 2):
+        asked = next_picture(viewer, calls)
+        assert asked is not None and asked.id != calls[-1].picture, "none twice in a row"
+        following.append(asked)
+        calls.append(called(cast, asked, True))
+    assert hard in following
+
+
+def test_each_member_has_an_order_of_their_own(cast: Cast) -> None:
+    ClearedPicture.objects.bulk_create(
+        ClearedPicture(id=uuid.UUID(int=number), method="2d", species_id="bluegill")
+        for number in range(1, 40)
+    )
+    first = {next_picture(cast.viewer(p), []) for p in ("newcomer", "rival", "member", "captain", "teammate")}
+    assert len(first) > 1
