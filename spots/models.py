@@ -352,7 +352,11 @@ class Grant(models.Model):
                 condition=Q(starts_at=None) | Q(ends_at=None) | Q(starts_at__lt=F("ends_at")),
             ),
         ]
-        indexes = [models.Index(fields=["audience", "spot"])]
+        # The second is for the map: the grants to a viewer on the waters of a box.
+        indexes = [
+            models.Index(fields=["audience", "spot"]),
+            models.Index(name="grants_of_a_water", fields=["water", "audience"]),
+        ]
         ordering = ["spot_id", "audience", "id"]
 
     def __str__(self) -> str:

@@ -57,6 +57,15 @@ granted AS (
     CROSS JOIN (SELECT minimum_ha FROM club_audiencepolicy WHERE audience = 'members') members
     WHERE {IN_FORCE} AND {_NEAR}
     GROUP BY g.spot_id
+),
+-- With the zone of an `area`, and of an exact spot that the cap may hold back, as one reading of that table.
+zoned AS (
+    SELECT granted.*, sz.zone_id, sz.band_from_m, sz.band_to_m
+    FROM granted
+    LEFT JOIN spots_spotzone sz
+        ON sz.spot_id = CASE WHEN granted.level = {Level.AREA}
+            OR granted.level = {Level.EXACT} AND NOT granted.own AND NOT granted.to_all THEN granted.spot_id END
+        AND sz.minimum_ha = CASE WHEN granted.level = {Level.AREA} THEN granted.minimum_ha ELSE granted.held_ha END
 )"""
 
 # The daily cap. `fresh` are the exact positions that this viewer never opened and that count; those that the
@@ -65,34 +74,29 @@ _SIGHT = f"""
 fresh AS (
     SELECT new.*, row_number() OVER (ORDER BY new.meant DESC, new.spot_id) AS place
     FROM (
-        SELECT granted.spot_id, %(west)s::float IS NULL OR zone.squares IS NULL OR ST_Intersects(
+        SELECT zoned.spot_id, %(west)s::float IS NULL OR zone.squares IS NULL OR ST_Intersects(
             zone.squares, ST_MakeEnvelope(%(west)s, %(south)s, %(east)s, %(north)s, 4326)) AS meant
-        FROM granted
-        JOIN spots_spot s ON s.id = granted.spot_id AND {_ASKED}
-        LEFT JOIN spots_spotzone sz ON sz.spot_id = s.id AND sz.minimum_ha = granted.held_ha
-        LEFT JOIN spots_zone zone ON zone.id = sz.zone_id
-        WHERE granted.level = {Level.EXACT} AND NOT granted.own AND NOT granted.to_all AND {MEMBER} IS NOT NULL
-          AND NOT EXISTS (SELECT 1 FROM spots_disclosure d
-                          WHERE d.viewer_id = {MEMBER} AND d.spot_id = granted.spot_id)
-          AND EXISTS (SELECT 1 FROM {{position}} pos WHERE pos.spot_id = granted.spot_id)
+        FROM zoned LEFT JOIN spots_zone zone ON zone.id = zoned.zone_id
+        WHERE zoned.level = {Level.EXACT} AND NOT zoned.own AND NOT zoned.to_all AND {MEMBER} IS NOT NULL
+          AND NOT EXISTS (SELECT 1 FROM spots_own_disclosure d WHERE d.spot_id = zoned.spot_id)
+          AND EXISTS (SELECT 1 FROM {{position}} pos WHERE pos.spot_id = zoned.spot_id)
     ) new
 ),
 opening AS (
     SELECT asked.number, CASE WHEN asked.number > 0 THEN (SELECT openings_per_day FROM club_club)
-        - (SELECT count(*) FROM spots_disclosure d
-           WHERE d.viewer_id = {MEMBER} AND d.day = {TODAY} AND d.counts) ELSE 0 END AS left_today
+        - (SELECT count(*) FROM spots_own_disclosure d WHERE d.day = {TODAY} AND d.counts) ELSE 0 END AS left_today
     FROM (SELECT count(*) FILTER (WHERE meant) AS number FROM fresh) asked
 ),
 sight AS (
-    SELECT seen.spot_id, seen.own, seen.held, seen.new,
+    SELECT seen.spot_id, seen.own, seen.held, seen.new, seen.zone_id, seen.band_from_m, seen.band_to_m,
         CASE WHEN seen.held THEN {Level.AREA} ELSE seen.level END AS level,
         CASE WHEN seen.held THEN seen.held_ha ELSE seen.minimum_ha END AS minimum_ha
     FROM (
-        SELECT granted.*, fresh.spot_id IS NOT NULL AS new,
+        SELECT zoned.*, fresh.spot_id IS NOT NULL AS new,
             CASE WHEN fresh.spot_id IS NULL THEN false
                  WHEN %(unseen)s THEN opening.left_today <= 0
                  ELSE NOT (fresh.meant AND fresh.place <= opening.left_today AND %(may_open)s) END AS held
-        FROM granted LEFT JOIN fresh ON fresh.spot_id = granted.spot_id CROSS JOIN opening
+        FROM zoned LEFT JOIN fresh ON fresh.spot_id = zoned.spot_id CROSS JOIN opening
     ) seen
 )"""
 
@@ -113,8 +117,8 @@ shown AS (
         sh.structure, sh.depth_min_m, sh.depth_max_m, sh.provenance, sh.placed_on, sh.notes, sh.permission,
         zone.id AS zone_id, zone.water_ha AS zone_ha, zone.number AS zone_number,
         zone.minimum_ha AS zone_rung_ha,
-        CASE WHEN zone.id IS NOT NULL THEN sz.band_from_m END AS band_from_m,
-        CASE WHEN zone.id IS NOT NULL THEN sz.band_to_m END AS band_to_m,
+        CASE WHEN zone.id IS NOT NULL THEN sight.band_from_m END AS band_from_m,
+        CASE WHEN zone.id IS NOT NULL THEN sight.band_to_m END AS band_to_m,
         CASE WHEN pos.point IS NULL THEN zone.squares
              WHEN NOT %(unseen)s OR sight.own THEN pos.point END AS shown_geometry,
         CASE
@@ -130,9 +134,7 @@ shown AS (
     -- As the key itself, so that a row which is not for this level is not even fetched.
     LEFT JOIN {sheet} sh ON sh.spot_id = CASE WHEN sight.level = {exact} THEN s.id END
     LEFT JOIN {position} pos ON pos.spot_id = CASE WHEN sight.level = {exact} THEN s.id END
-    LEFT JOIN spots_spotzone sz
-        ON sz.spot_id = CASE WHEN sight.level = {area} THEN s.id END AND sz.minimum_ha = sight.minimum_ha
-    LEFT JOIN spots_zone zone ON zone.id = sz.zone_id
+    LEFT JOIN spots_zone zone ON zone.id = CASE WHEN sight.level = {area} THEN sight.zone_id END
     WHERE {asked}
 )"""
 
@@ -186,8 +188,8 @@ def _with_shown() -> str:
 # What the rows of `leaving` disclose and is not in the log yet. The owner's own reading is no disclosure.
 _UNLOGGED = f"""
     FROM leaving WHERE leaving.precision = 'exact' AND NOT leaving.owned AND NOT %(unseen)s
-      AND NOT EXISTS (SELECT 1 FROM spots_disclosure d WHERE d.viewer_id = {VIEWER}
-                      AND d.spot_id = leaving.id AND d.day = {TODAY} AND d.channel = %(channel)s)
+      AND NOT EXISTS (SELECT 1 FROM spots_own_disclosure d
+                      WHERE d.spot_id = leaving.id AND d.day = {TODAY} AND d.channel = %(channel)s)
 """
 _LOG = f"""
 logged AS (
@@ -199,8 +201,7 @@ _LOCK = f"SELECT pg_advisory_xact_lock(hashtextextended('spots_disclosure ' || {
 _ALERT = f"""
 INSERT INTO spots_capreached (viewer_id, day, at, opened)
 SELECT {VIEWER}, {TODAY}, {MOMENT}, opened.number
-FROM (SELECT count(*) AS number FROM spots_disclosure d
-      WHERE d.viewer_id = {MEMBER} AND d.day = {TODAY} AND d.counts) opened, club_club
+FROM (SELECT count(*) AS number FROM spots_own_disclosure d WHERE d.day = {TODAY} AND d.counts) opened, club_club
 WHERE opened.number >= club_club.openings_per_day
 ON CONFLICT DO NOTHING
 """

@@ -9,7 +9,7 @@ from typing import Any
 from django.db import connection
 from django.test import Client
 
-from club.models import Member
+from club.models import Level, Member
 from club.viewer import Viewer, viewer_of, viewing
 from observations import reading
 from observations.bench.federation import Federation
@@ -158,21 +158,27 @@ def _told(viewer: Viewer, moment: datetime) -> Iterator[None]:
 def _decided(asked: Asked) -> Iterator[tuple[Query, Query]]:
     """Give the bare map query, and its floor.
 
-    Bare: the same joins and the same answer with who sees what decided before, in a table, and without
-    policies. The floor: the answer from a table that has already everything which is shown.
+    Bare: the same joins, that of each spot with its zone too, and the same answer, with who sees what decided
+    before, in a table, and without policies. The floor: the answer from a table that has already everything
+    which is shown.
     """
     told = precision._with_shown()
     tables = {"bench_sight": "sight", "bench_shown": "shown"}
     with connection.cursor() as cursor:
         for table, decided in tables.items():
             cursor.execute(f"CREATE TEMP TABLE {table} AS {told} SELECT * FROM {decided}", asked.values)
+        for found_by_joining in ("zone_id", "band_from_m", "band_to_m"):
+            cursor.execute(f"ALTER TABLE bench_sight DROP COLUMN {found_by_joining}")
         cursor.execute("CREATE INDEX ON bench_sight (spot_id)")
         cursor.execute("CREATE INDEX ON bench_shown USING gist (shown_geometry)")
         cursor.execute("ANALYZE bench_sight")
         cursor.execute("ANALYZE bench_shown")
     answer = f"{reading._CHART} SELECT {reading._FEATURES}"
     joins = told[told.index("shown AS (") :]
-    bare = f"WITH sight AS (SELECT * FROM bench_sight), {joins}, {answer}"
+    bare = f"""WITH sight AS (
+        SELECT b.*, sz.zone_id, sz.band_from_m, sz.band_to_m FROM bench_sight b LEFT JOIN spots_spotzone sz
+        ON sz.spot_id = CASE WHEN b.level = {Level.AREA} THEN b.spot_id END AND sz.minimum_ha = b.minimum_ha
+    ), {joins}, {answer}"""
     floor = f"WITH shown AS (SELECT * FROM bench_shown), {answer}"
     try:
         yield (

@@ -20,6 +20,9 @@ _REASONS = 3
 _RECOMPUTED = 5
 _LEAST_CHANGE = 5e-4
 """A change below this is no reason worth a sentence."""
+_SAME_CHANGE = 7
+"""Decimals to which changes are compared: equal looks move a probability equally but for the last bits, which
+depend on where arrays lie in memory; they come in the order of their rows then."""
 _HERMITE = np.polynomial.hermite_e.hermegauss(7)
 
 
@@ -254,8 +257,9 @@ def _reasons(
         return [[] for _ in range(k)]
     if n > _RECOMPUTED:
         screened = _screen(context, evidence, visit, data, settled)
-        first = np.argsort(-np.abs(screened), axis=0, kind="stable")[:_RECOMPUTED]
-        worth = np.take_along_axis(np.abs(screened), first, axis=0) >= _LEAST_CHANGE
+        size = np.abs(screened).round(_SAME_CHANGE)
+        first = np.argsort(-size, axis=0, kind="stable")[:_RECOMPUTED]
+        worth = np.take_along_axis(size, first, axis=0) >= _LEAST_CHANGE
         top = np.unique(first[worth])
     else:
         top = np.arange(n)
@@ -264,10 +268,9 @@ def _reasons(
     }
     made = []
     for i in range(k):
-        ranked = sorted(exact, key=lambda row: (-abs(exact[row][i]), row))[:_REASONS]
-        made.append(
-            [Reason(row, float(exact[row][i])) for row in ranked if abs(exact[row][i]) >= _LEAST_CHANGE]
-        )
+        sizes = {row: round(abs(float(change[i])), _SAME_CHANGE) for row, change in exact.items()}
+        ranked = sorted(exact, key=lambda row: (-sizes[row], row))[:_REASONS]
+        made.append([Reason(row, float(exact[row][i])) for row in ranked if sizes[row] >= _LEAST_CHANGE])
     return made
 
 

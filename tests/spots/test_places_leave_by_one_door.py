@@ -33,6 +33,7 @@ IN_SQL = {
     "spots/rules.py": "guards them",
     "spots/moving.py": "asks whether a point lies outside the zone of the writer's own spot",
     "observations/evidence.py": "the worker's: cover decides which looks are pooled",
+    "observations/bench/maps.py": "measures the bare query in a database of its own, and serves nothing",
 }
 # Who may turn a geometry into text. Charts draw waters, which are public; the rest draws what `release` gave.
 DRAWERS = {
