@@ -37,6 +37,13 @@ class Viewer:
     member_id: uuid.UUID | None
     audiences: tuple[str, ...]
     team_ids: tuple[uuid.UUID, ...] = ()
+    # Whose entries in events freeze a water where somebody is only seen as, and nobody in person is looking.
+    seen_as: uuid.UUID | None = None
+
+    @property
+    def angler(self) -> uuid.UUID | None:
+        """Return whose entries in events count."""
+        return self.member_id or self.seen_as
 
     @property
     def is_member(self) -> bool:

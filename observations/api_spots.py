@@ -246,6 +246,7 @@ class SpotsView(APIView):
                     point=point,
                     typed=f"{data['lat']}, {data['lon']}" if point else "",
                     scope=data.get("scope") or default_scope,
+                    batched=True,
                     **{k: v for k, v in data.items() if k not in {"water", "lat", "lon", "scope"}},
                 ),
                 viewer,

@@ -30,29 +30,29 @@ def frozen_for(viewer: Viewer, moment: datetime) -> Freeze:
     for event in mine:
         waters.setdefault(str(event.water_id), event.cutoff_at)
     teams = {f"team:{entries[event.pk].team_id}" for event in mine if event.pk in entries}
-    side = (f"member:{viewer.member_id}", *sorted(teams & set(viewer.audiences))) if viewer.member_id else ()
+    side = (f"member:{viewer.angler}", *sorted(teams & set(viewer.audiences))) if viewer.angler else ()
     return Freeze(waters, side, _kept(viewer, min(waters.values()), set(side)))
 
 
 def _entries_of(viewer: Viewer) -> list[Entry]:
     """Return the viewer's entries that hold: not withdrawn, or withdrawn only after the cut-off."""
-    if viewer.member_id is None:
+    if viewer.angler is None:
         return []
     holds = Q(withdrawn_at=None) | Q(withdrawn_at__gte=F("event__cutoff_at"))
-    return list(Entry.objects.filter(holds, member_id=viewer.member_id).order_by("id"))
+    return list(Entry.objects.filter(holds, member_id=viewer.angler).order_by("id"))
 
 
 def _kept(viewer: Viewer, cut_off: datetime, side: set[str]) -> tuple[str, ...]:
     """Return the audiences the viewer was in at the cut-off: no team joined since, no trust gained since."""
-    if viewer.member_id is None:
+    if viewer.angler is None:
         return viewer.audiences
     late = {
         f"team:{team}"
-        for team in TeamMembership.objects.filter(member_id=viewer.member_id, since__gt=cut_off)
+        for team in TeamMembership.objects.filter(member_id=viewer.angler, since__gt=cut_off)
         .order_by("id")
         .values_list("team_id", flat=True)
     }
-    if Member.objects.filter(pk=viewer.member_id, role_since__gt=cut_off).exists():
+    if Member.objects.filter(pk=viewer.angler, role_since__gt=cut_off).exists():
         late |= {"organisers", "checkers"}
     return tuple(key for key in viewer.audiences if key in side or key not in late)
 

@@ -233,7 +233,7 @@ def viewer_as(audience: str) -> Viewer:
     member = Member.objects.filter(pk=uuid.UUID(key), is_active=True).first()
     # Their teams as well: what they see of this spot they may see through one. Nobody in person: what they
     # have opened today is not the asker's to know.
-    return Viewer(None, viewer_of(member).audiences)
+    return Viewer(None, viewer_of(member).audiences, seen_as=member.pk if member else None)
 
 
 @contextmanager

@@ -7,13 +7,13 @@ exactly can tell that they belong together: the successor has a number of its ow
 """
 
 import uuid
-from datetime import UTC, datetime
+from datetime import datetime
 
 from django.contrib.gis.geos import Point
 from django.db import connection
 from django.db.models import Q
 
-from club.models import AudiencePolicy, Level
+from spots.batches import Batch
 from spots.models import Grant, Spot
 
 # How far outside its zone a spot may be found and keep it: what a laydown may lie off the outline.
@@ -43,22 +43,13 @@ def leaves_its_zone(spot: Spot, point: Point) -> bool:
     return bool(row and row[0])
 
 
-def next_month(moment: datetime) -> datetime:
-    """Return when the next batch is published: the first of the next month, 00:00 UTC."""
-    at = moment.astimezone(UTC)
-    return datetime(at.year + at.month // 12, at.month % 12 + 1, 1, tzinfo=UTC)
-
-
 def sights_of_a_successor(old: Spot, new: Spot, moment: datetime, by: uuid.UUID | None) -> list[Grant]:
     """Return rows that give others of the new spot what they have of the old; below `exact` from next month."""
-    defaults = {policy.audience: policy.default_level for policy in AudiencePolicy.objects.all()}
+    batch = Batch(moment)
     rows = Grant.objects.filter(spot=old, replaced_at=None).exclude(audience=old.owner)
     out = []
     for row in rows.filter(Q(ends_at=None) | Q(ends_at__gt=moment)).order_by("audience", "id"):
-        level = defaults.get(row.audience, Level.HIDDEN) if row.level is None else row.level
-        starts = row.starts_at
-        if level < Level.EXACT:
-            starts = max(starts or moment, next_month(moment))
+        starts = batch.starts(row.audience, row.level, row.starts_at)
         if starts and row.ends_at and starts >= row.ends_at:
             continue
         out.append(

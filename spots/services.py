@@ -16,6 +16,7 @@ from club.juniors import REFUSED as JUNIOR_REFUSED
 from club.juniors import exact_audiences, too_wide
 from club.models import Level
 from club.viewer import Viewer
+from spots.batches import Batch
 from spots.granting import may_share
 from spots.models import Grant, Position, Sheet, Spot, Water, owner_key
 from spots.moving import leaves_its_zone, sights_of_a_successor
@@ -53,6 +54,9 @@ class SpotDraft:
     alias: str = ""
     # Grants beyond the owner's own, as (audience, level); for a club spot None means the club's defaults.
     grants: tuple[tuple[str, int | None], ...] | None = None
+    # Below `exact` it appears with the next batch. What an agency published has nothing to tell, and a whole
+    # import is a batch of its own.
+    batched: bool = False
     id: uuid.UUID = field(default_factory=uuid.uuid4)
 
 
@@ -158,12 +162,15 @@ def save_spots(drafts: Sequence[SpotDraft], viewer: Viewer, moment: datetime) ->
         )
     placed = [(draft, draft.point) for draft in drafts if draft.point]
     by_id = {spot.id: spot for spot in spots}
+    batch = Batch(moment) if any(map(_waits, drafts)) else None
     with transaction.atomic():
         _save_with_numbers(spots)
         Grant.objects.bulk_create(
             grant
             for draft in drafts
-            for grant in grants_for(by_id[draft.id], draft.grants, moment, viewer.member_id)
+            for grant in grants_for(
+                by_id[draft.id], draft.grants, moment, viewer.member_id, batch if _waits(draft) else None
+            )
         )
         Sheet.objects.bulk_create(sheets)
         Position.objects.bulk_create(
@@ -171,6 +178,10 @@ def save_spots(drafts: Sequence[SpotDraft], viewer: Viewer, moment: datetime) ->
         )
         publish_spots([(by_id[draft.id], point) for draft, point in placed])
     return spots
+
+
+def _waits(draft: SpotDraft) -> bool:
+    return draft.batched and draft.provenance != Sheet.Provenance.AGENCY
 
 
 def _spot_row(draft: SpotDraft, viewer: Viewer, moment: datetime) -> Spot:
@@ -192,8 +203,12 @@ def grants_for(
     grants: tuple[tuple[str, int | None], ...] | None,
     moment: datetime,
     by: uuid.UUID | None,
+    batch: Batch | None = None,
 ) -> list[Grant]:
-    """Return the rows that let the owner see a spot, and others as said or, for a club spot, by default."""
+    """Return the rows that let the owner see a spot, and others as said or, for a club spot, by default.
+
+    With a batch, those below `exact` begin with it.
+    """
     rows: list[tuple[str, int | None]] = [(spot.owner, Level.EXACT)]
     if grants is None and spot.scope == CLUB:
         grants = (("public", None), ("guest", None), ("members", None))
@@ -202,7 +217,13 @@ def grants_for(
     rows += grants or ()
     return [
         Grant(
-            spot=spot, audience=audience, level=level, owner=spot.owner, created_at=moment, created_by_id=by
+            spot=spot,
+            audience=audience,
+            level=level,
+            starts_at=batch.starts(audience, level) if batch else None,
+            owner=spot.owner,
+            created_at=moment,
+            created_by_id=by,
         )
         for audience, level in rows
     ]

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db.models import Min
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
@@ -14,7 +15,7 @@ from club.units import Units
 from club.viewer import ViewedRequest
 from spots.disclosure_models import Channel
 from spots.forms import SpotForm, WaterForm
-from spots.models import Sheet, Spot, Water
+from spots.models import Grant, Sheet, Spot, Water
 from spots.precision import position_of, released_spot, released_spots
 from spots.services import SpotDraft, create_spot, save_water, update_spot
 
@@ -51,6 +52,7 @@ def draft_of(form: SpotForm, water: Water, scope: str) -> SpotDraft:
         permission=data["permission"],
         notes=data["notes"],
         grants=form.grants(),
+        batched=True,
     )
 
 
@@ -70,13 +72,24 @@ def spot_new(request: ViewedRequest) -> HttpResponse:
         except ValidationError as error:
             show_errors(form, error)
         else:
-            return _to_sheet(request, spot.id, warnings)
+            return _to_sheet(request, spot.id, [*warnings, *_batched_words(spot)])
     return render(
         request,
         "spots/form.html",
         {"form": form, "title": "Place a spot", "units": units},
         status=_status(form),
     )
+
+
+def _batched_words(spot: Spot) -> list[str]:
+    """Say from when those below exact see a new spot, where any do."""
+    first = Grant.objects.filter(spot=spot, replaced_at=None).aggregate(first=Min("starts_at"))["first"]
+    if first is None:
+        return []
+    return [
+        f"Those who see an area are shown it from {first.day} {first:%B %Y}, so that it does not tell who was out"
+        " today. Under Who sees it you can say otherwise."
+    ]
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -12,9 +12,10 @@ from pyproj import Geod
 
 from club.models import AudiencePolicy, Level, Member
 from club.viewer import viewer_of, viewing
+from spots.batches import next_batch
 from spots.disclosure_models import Channel
 from spots.models import Grant, Position, Spot, SpotZone, Zone
-from spots.moving import STAYS_WITHIN_M, next_month
+from spots.moving import STAYS_WITHIN_M
 from spots.precision import ReleasedSpot, released_spots
 from spots.services import SpotDraft, update_spot
 from tests.conftest import Cast, Places, look, see, sonar
@@ -123,7 +124,7 @@ def test_it_appears_below_exact_with_the_next_month_and_exactly_at_once(cast: Ca
     AudiencePolicy.objects.filter(audience="public").update(
         default_level=Level.AREA, ceiling_level=Level.AREA
     )
-    batch = next_month(now)
+    batch = next_batch(now)
     assert new.pk not in shown(cast, "nobody", batch - timedelta(seconds=1))
     assert shown(cast, "nobody", batch)[new.pk].precision == "area"
 
@@ -162,5 +163,5 @@ def test_a_spot_on_a_water_without_an_outline_has_no_zone_to_leave(cast: Cast, p
 
 
 def test_the_next_month_begins_on_its_first_day() -> None:
-    assert next_month(datetime(2026, 12, 31, 23, 59, tzinfo=UTC)) == datetime(2027, 1, 1, tzinfo=UTC)
-    assert next_month(datetime(2026, 6, 1, tzinfo=UTC)) == datetime(2026, 7, 1, tzinfo=UTC)
+    assert next_batch(datetime(2026, 12, 31, 23, 59, tzinfo=UTC)) == datetime(2027, 1, 1, tzinfo=UTC)
+    assert next_batch(datetime(2026, 6, 1, tzinfo=UTC)) == datetime(2026, 7, 1, tzinfo=UTC)

@@ -12,10 +12,13 @@ from django.utils import timezone
 
 from club.models import AudiencePolicy, Club, Level
 from club.viewer import viewing
-from spots.disclosure_models import Disclosure
+from spots import granting
+from spots.disclosure_models import Channel, Disclosure
 from spots.event_models import Event
 from spots.models import Grant, SharingChange
-from tests.conftest import Cast, Places
+from spots.precision import released_spots
+from tests.conftest import Cast, Places, see
+from tests.spots.event_kit import BEFORE, DURING, enter, make_event, make_older
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("quiet_queue")]
 ClientOf = Callable[..., Client]
@@ -248,3 +251,21 @@ def test_no_form_works_without_its_token(cast: Cast, client_of: ClientOf, places
     for url in ("/sharing/bulk/", f"/sharing/{places.private.pk}/"):
         assert client.post(url, rows(("public", "3", "", ""), save="")).status_code == 403
     assert granted(places.private) == set()
+
+
+def test_a_member_whose_water_is_frozen_is_seen_as_one(cast: Cast, places: Places) -> None:
+    make_older(BEFORE)
+    event = make_event(places.private.water)
+    enter(event, cast.rival, cast.bittern)
+    Grant.objects.create(
+        spot=places.private, audience="members", level=3, owner=places.private.owner, created_at=DURING,
+        water_id=places.private.water_id,
+    )  # fmt: skip
+    Grant.objects.filter(spot=places.private, audience="members").update(known_at=DURING)
+    now, key = DURING + timedelta(hours=1), places.private.pk
+    with see(cast, "member", now):
+        assert granting.seen_as([key], f"member:{cast.newcomer.pk}", now)[key].is_exact
+        as_rival = granting.seen_as([key], f"member:{cast.rival.pk}", now)
+    assert key not in as_rival, "what was given after the cut-off does not reach who is entered"
+    with see(cast, "rival", now):
+        assert not released_spots(ids=[key], channel=Channel.UNSEEN), "and so it is for them"
