@@ -32,6 +32,7 @@ from observations.services import VISIT_HOURS
 # Modelled in every club from the first day; the others join with their first call or finding in club scope.
 ALWAYS_MODELLED = ("largemouth-bass", "white-crappie", "black-crappie", "bluegill", "channel-catfish")
 NO_COVER = "none"
+CLUB = "club"
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,18 @@ class Gathered:
 
     evidence: Evidence
     look_ids: tuple[uuid.UUID, ...]
+
+    def by_spot(self) -> dict[uuid.UUID, "Gathered"]:
+        """Return the evidence of each spot, as `gather` would give it for that spot alone."""
+        e = self.evidence
+        order = np.argsort(e.spot, kind="stable")
+        ends = np.searchsorted(e.spot[order], np.arange(len(e.spots) + 1))
+        parts: dict[uuid.UUID, Gathered] = {}
+        for i, name in enumerate(e.spots):
+            rows = order[ends[i] : ends[i + 1]]
+            looks = tuple(self.look_ids[row] for row in rows)
+            parts[uuid.UUID(name)] = Gathered(e.about(i, rows), looks)
+        return parts
 
 
 def days(moment: datetime) -> float:

@@ -8,10 +8,9 @@ import logging
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
-import numpy as np
 from celery import shared_task
 from django.db import connection, transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
@@ -19,27 +18,22 @@ from django.utils import timezone
 from kombu.exceptions import OperationalError
 
 from club.viewer import working
-from observations.evidence import Gathered, club_taxa, gather
-from observations.history import build_rows
+from observations.computing import histories, histories_below_exact, refit_by, scopes_of
+from observations.evidence import CLUB, club_taxa, gather
 from observations.inference import fit as fit_club
-from observations.inference import spot_history
 from observations.inference.results import ClubFit
 from observations.lessons import new_edition
 from observations.models import Due, History, Observation, Refit, Reliability
 from observations.policies import SWAP_LOCK
 from observations.reliability import reliability_rows, save_reliability
-from spots.cutoffs import CutOff, cut_offs, cut_offs_on, frozen_water_ids
+from spots.cutoffs import cut_offs_on, frozen_water_ids
 from spots.models import Spot
 
 log = logging.getLogger(__name__)
 
-CLUB = "club"
 _REFIT_LOCK = 7_411_002
-# Evidence scopes: the key, and the scopes of looks that belong to it.
-Scopes = list[tuple[str, tuple[str, ...]]]
 CODE_VERSION = "1"
-# No cover of a club has an empty name, so no fit knows this group: the spot gets what all covers share.
-UNKNOWN_COVER = ""
+_LOT = 100  # spots whose evidence a refit reads at once
 COMPUTED = (History.Edition.LIVE, History.Edition.FROZEN)
 
 
@@ -66,108 +60,6 @@ def wake() -> None:
     transaction.on_commit(send, robust=True)
 
 
-def scopes_at(spot_id: uuid.UUID) -> Scopes:
-    """Return the evidence scopes that need a history at a spot: (key, the look scopes that belong to it).
-
-    The club's always; a team's where it has looks of its own; a member's where they have private looks, or
-    belong to two teams that do.
-    """
-    own = sorted(
-        Observation.objects.filter(spot_id=spot_id, withdrawn_at=None)
-        .exclude(scope=CLUB)
-        .order_by("scope")
-        .values_list("scope", flat=True)
-        .distinct()
-    )
-    teams = [scope for scope in own if scope.startswith("team:")]
-    out: Scopes = [(CLUB, (CLUB,))]
-    out += [(team, (CLUB, team)) for team in teams]
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT member_id, team_id FROM club_teammembership ORDER BY member_id, team_id")
-        of_member: dict[str, list[str]] = {}
-        for member, team in cursor.fetchall():
-            if f"team:{team}" in teams:
-                of_member.setdefault(f"member:{member}", []).append(f"team:{team}")
-    members = {scope for scope in own if scope.startswith("member:")}
-    members |= {member for member, theirs in of_member.items() if len(theirs) > 1}
-    out += [(member, (CLUB, *of_member.get(member, []), member)) for member in sorted(members)]
-    return out
-
-
-def _histories(
-    spot_id: uuid.UUID, scopes: Scopes, fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime
-) -> list[History]:
-    rows: list[History] = []
-    for key, belonging in scopes:
-        gathered = gather(fit.taxa, belonging, as_of, [spot_id])
-        rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment)
-    for cut in cut_offs(spot_id, moment):
-        rows += _frozen(spot_id, cut, scopes, as_of, moment)
-    return rows
-
-
-def _frozen(
-    spot_id: uuid.UUID,
-    cut: CutOff,
-    scopes: Scopes,
-    as_of: datetime,
-    moment: datetime,
-) -> list[History]:
-    """Return the frozen edition: the club's evidence and parameters of the cut-off, and each side's own new looks.
-
-    Without a fit from before the cut-off there is nothing to show: fail closed.
-    """
-    refit = refit_by(cut.at)
-    if refit is None:
-        return []
-    fit = ClubFit.from_dict(refit.parameters)
-    rows: list[History] = []
-    for key, belonging in scopes:
-        side = cut.sides.get(key, ())
-        if key != CLUB and not side:
-            continue
-        gathered = gather(fit.taxa, belonging, as_of, [spot_id], cut.at, side)
-        rows += _rows(spot_id, key, gathered, fit, refit, as_of, moment)
-    for row in rows:
-        row.edition, row.cutoff_at = History.Edition.FROZEN, cut.at
-    return rows
-
-
-def _for_below_exact(
-    spot_id: uuid.UUID, fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime
-) -> list[History]:
-    """Return the rows to publish: the club's, computed as if nobody knew the spot's cover.
-
-    Cover is withheld below `exact`. A season fitted by cover group would tell it to whoever knows the groups'
-    seasons from spots that they see exactly.
-    """
-    gathered = gather(fit.taxa, (CLUB,), as_of, [spot_id])
-    if not len(gathered.evidence):
-        return []  # nobody contributed, so there is nothing to tell
-    evidence = replace(gathered.evidence, groups=(UNKNOWN_COVER,), group=np.zeros(1, dtype=np.int64))
-    rows = _rows(spot_id, CLUB, replace(gathered, evidence=evidence), fit, refit, as_of, moment)
-    for row in rows:
-        row.edition, row.moved_by = History.Edition.PUBLISHED, []
-    return rows
-
-
-def refit_by(moment: datetime) -> Refit | None:
-    return Refit.objects.filter(finished_at__lte=moment).order_by("-finished_at", "-id").first()
-
-
-def _rows(
-    spot_id: uuid.UUID,
-    key: str,
-    gathered: Gathered,
-    fit: ClubFit,
-    refit: Refit,
-    as_of: datetime,
-    moment: datetime,
-) -> list[History]:
-    result = spot_history(fit, gathered.evidence, gathered.evidence.now)
-    return build_rows(spot_id, key, gathered, fit, result, refit, as_of, moment)
-
-
 def _lock(key: int, shared: bool = False) -> None:
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT pg_advisory_xact_lock{'_shared' if shared else ''}(%s)", [key])
@@ -185,10 +77,10 @@ def refresh_spot(spot_id: uuid.UUID, moment: datetime) -> bool:
             return False
         fit = ClubFit.from_dict(refit.parameters)
         # What did not change is left alone: its date and its ageing would tell that somebody looked.
-        scopes = scopes_at(spot_id)
+        scopes = scopes_of([spot_id])[spot_id]
         changed = [scope for scope in scopes if not due.scopes or set(scope[1]) & set(due.scopes)]
         untouched = [key for key, _ in scopes if key not in dict(changed)]
-        rows = _histories(spot_id, changed, fit, refit, moment, moment)
+        rows = histories({spot_id: changed}, fit, refit, moment, moment)
         History.objects.filter(spot_id=spot_id, edition__in=COMPUTED).exclude(scope__in=untouched).delete()
         History.objects.bulk_create(rows)
         Due.objects.filter(pk=spot_id, since=due.since).delete()
@@ -298,13 +190,13 @@ def _compute_all(
         spots = [spot for (spot,) in cursor.fetchall()]
         publishing = _publication_due(moment)
     rows: list[History] = []
-    for number, spot in enumerate(spots, 1):
+    for low in range(0, len(spots), _LOT):
+        lot = spots[low : low + _LOT]
         with working(moment):
-            rows += _histories(spot, scopes_at(spot), fit, row, moment, started)
+            rows += histories(scopes_of(lot), fit, row, moment, started)
             if publishing:
-                rows += _for_below_exact(spot, fit, row, moment, started)
-        if number % 50 == 0 or number == len(spots):
-            tell(f"{number} of {len(spots)} spots")
+                rows += histories_below_exact(lot, fit, row, moment, started)
+        tell(f"{low + len(lot)} of {len(spots)} spots")
     return rows
 
 

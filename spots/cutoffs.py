@@ -6,6 +6,7 @@ nothing. Policies and queries read it from the settings that `club.viewer.viewin
 """
 
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -65,20 +66,25 @@ class CutOff:
     sides: dict[str, tuple[str, ...]]
 
 
-def cut_offs(spot_id: uuid.UUID, moment: datetime) -> list[CutOff]:
-    """Return the cut-offs that are on for a spot's water, each once. Asked by the worker."""
-    water = Spot.objects.values_list("water_id", flat=True).get(pk=spot_id)
-    found: dict[datetime, dict[str, tuple[str, ...]]] = {}
-    events = Event.objects.filter(water=water, cutoff_at__lte=moment, ends_at__gt=moment).order_by("id")
+def cut_offs(spot_ids: Sequence[uuid.UUID], moment: datetime) -> dict[uuid.UUID, list[CutOff]]:
+    """Return the cut-offs that are on for each spot's water, each once. Asked by the worker."""
+    water_of = dict(Spot.objects.filter(pk__in=spot_ids).values_list("pk", "water_id"))
+    on: dict[uuid.UUID, dict[datetime, dict[str, tuple[str, ...]]]] = {}
+    events = Event.objects.filter(
+        water__in=set(water_of.values()), cutoff_at__lte=moment, ends_at__gt=moment
+    ).order_by("id")
     for event in events.prefetch_related("entries"):
-        sides = found.setdefault(event.cutoff_at, {})
+        sides = on.setdefault(event.water_id, {}).setdefault(event.cutoff_at, {})
         for entry in event.entries.all():
             team = (f"team:{entry.team_id}",) if entry.team_id else ()
             me = f"member:{entry.member_id}"
             sides[me] = tuple(sorted({*sides.get(me, ()), me, *team}))
             for key in team:
                 sides[key] = team
-    return [CutOff(at, sides) for at, sides in sorted(found.items())]
+    return {
+        spot: [CutOff(at, sides) for at, sides in sorted(on.get(water, {}).items())]
+        for spot, water in water_of.items()
+    }
 
 
 def cut_offs_on(moment: datetime) -> list[datetime]:

@@ -14,7 +14,7 @@ from .grouping import Prepared
 from .kernel import VisitTerms, visit_terms
 from .presence import Effects, Grid, SpotVisits, cavity_presence, effects, slopes
 from .results import CallModel
-from .types import Float
+from .types import Float, Int
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,10 @@ def visit_evidence(
 ) -> VisitEvidence:
     """Exact terms of each visit, the other species at their chance of presence `psi` (V, K)."""
     find = find_terms(data, parameters.theta[:, -2:], parameters.pooled, parameters.error)
-    call = call_terms(data, parameters.calls, tie_known)
+    return _evidence(find, call_terms(data, parameters.calls, tie_known), psi)
+
+
+def _evidence(find: FindTerms, call: CallTerms, psi: Float) -> VisitEvidence:
     visit = visit_terms(psi, find.found, find.missed, call.calls)
     top = np.maximum(visit.present, visit.absent)
     return VisitEvidence(find, call, visit, visit.present / top, visit.absent / top)
@@ -97,6 +100,42 @@ def of_species(
         slope=terms.find.slope[:, k],
         curve=terms.find.curve[:, k],
         power=power,
+    )
+
+
+_STACKED = 150_000
+"""Grid values worked on at once where several species are stacked: above the overhead, within the cache."""
+
+
+def stacks(data: Prepared, columns: int, grid: Grid) -> list[Int]:
+    """The columns (species, or species at several parameters) in lots that are worked on at once."""
+    many = max(1, _STACKED // max(1, len(data.spot) * len(grid.nodes)))
+    return [np.arange(low, min(low + many, columns)) for low in range(0, columns, many)]
+
+
+def stacked(
+    data: Prepared, terms: VisitEvidence, linear: Float, species: Int, power: Float | None = None
+) -> SpotVisits:
+    """The visits as these species see them, one after the other: spot s of the i-th is spot `i S + s`.
+
+    Parameters
+    ----------
+    linear : (V, n)
+        Season part of logit psi, of each of the n.
+    species : int (n,)
+    """
+    n, spots, visits = len(species), len(data.first) - 1, len(data.spot)
+    lot = np.arange(n)[:, None]
+    return SpotVisits(
+        first=np.append((data.first[:-1] + lot * visits).ravel(), n * visits),
+        spot=(data.spot + lot * spots).ravel(),
+        season=np.tile(data.season, (n, 1)),
+        linear=linear.T.ravel(),
+        present=terms.present[:, species].T.ravel(),
+        absent=terms.absent[:, species].T.ravel(),
+        slope=terms.find.slope[:, species].transpose(1, 0, 2).reshape(-1, 2),
+        curve=terms.find.curve[:, species].transpose(1, 0, 2).reshape(-1, 2),
+        power=None if power is None else np.tile(power, n),
     )
 
 
@@ -186,14 +225,20 @@ def settle(
     """
     psi = prior_presence(data, parameters)
     linear, spread = parameters.linear(data), parameters.spread
+    spots, visits = len(data.first) - 1, len(data.spot)
+    find = find_terms(data, parameters.theta[:, -2:], parameters.pooled, parameters.error)
+    call = call_terms(data, parameters.calls)
+    lots = stacks(data, psi.shape[1], grid)
     for _ in range(sweeps):
-        terms = visit_evidence(data, parameters, psi)
+        terms = _evidence(find, call, psi)
         found = []
         new = np.empty_like(psi)
-        for k in range(psi.shape[1]):
-            mine = of_species(data, terms, linear, k, power)
-            found.append(effects(mine, float(spread[k]), grid, None if extra is None else extra[k]))
-            new[:, k] = cavity_presence(mine, found[k])
+        for lot in lots:
+            mine = stacked(data, terms, linear[:, lot], lot, power)
+            more = None if extra is None else extra[lot].reshape(-1, len(grid.nodes))
+            every = effects(mine, np.repeat(spread[lot], spots), grid, more)
+            new[:, lot] = cavity_presence(mine, every).reshape(len(lot), visits).T
+            found += every.split(len(lot))
         new = np.clip(new, 1e-12, 1.0 - 1e-12)
         moved = float(np.max(np.abs(new - psi), initial=0.0))
         psi = new

@@ -9,10 +9,10 @@ from scipy.special import expit, ndtr
 
 from . import ageing, season
 from .calls import table_index
-from .engine import Parameters, VisitEvidence, of_species, settle, visit_evidence
+from .engine import Parameters, VisitEvidence, settle, stacked, stacks, visit_evidence
 from .fitting import parameters_of
 from .grouping import Prepared, prepare, visits
-from .presence import Effects, Grid, effect_grid, effects, slopes
+from .presence import Effects, Grid, effect_grid, effect_moves, effects
 from .results import ClubFit, Reason, SpotResult
 from .types import Evidence, Float, Int
 
@@ -26,7 +26,7 @@ depend on where arrays lie in memory; they come in the order of their rows then.
 _HERMITE = np.polynomial.hermite_e.hermegauss(7)
 
 
-def spot_history(fitted: ClubFit, evidence: Evidence, now: float) -> SpotResult:
+def spot_history(fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bool = True) -> SpotResult:
     """Presence at one spot at one moment, by its own evidence and the club's parameters.
 
     Parameters
@@ -37,6 +37,8 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float) -> SpotResult:
         observers are matched to the fit by name.
     now : float
         Days since 1970-01-01T00:00Z.
+    reasons : bool
+        Also the rows that moved each probability most; they take about half of the time.
 
     Returns
     -------
@@ -61,9 +63,9 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float) -> SpotResult:
     visit = visits(used, fitted.options.window_hours)
     data = prepare(used, fitted.options, fitted.groups, context.tables, visit)
     settled = context.settle(data)
-    states = [context.state(data, *settled, m) for m in range(context.nodes)]
+    states = context.states(data, settled[0])
     chance, interval = context.summary(states, np.append(now, _month_middles(now)))
-    reasons = _reasons(context, used, visit, data, settled, chance[0])
+    moved = _reasons(context, used, visit, data, settled, chance[0]) if reasons else [[]] * context.species
     return SpotResult(
         spot=evidence.spots[0],
         now=float(now),
@@ -73,7 +75,7 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float) -> SpotResult:
         interval=interval[0],
         month_probability=chance[1:],
         month_interval=interval[1:],
-        reasons=tuple(tuple(Reason(int(rows[r.row]), r.change) for r in of_k) for of_k in reasons),
+        reasons=tuple(tuple(Reason(int(rows[r.row]), r.change) for r in of_k) for of_k in moved),
         visits=len(data.spot),
     )
 
@@ -121,6 +123,10 @@ class _Context:
         )
 
     @property
+    def species(self) -> int:
+        return len(self.fitted.taxa.species)
+
+    @property
     def nodes(self) -> int:
         return len(self.fitted.weight)
 
@@ -131,26 +137,29 @@ class _Context:
     def settle(self, data: Prepared) -> tuple[VisitEvidence, list[Effects]]:
         return settle(data, self.parameters, self.grid, self.power(data))
 
-    def state(self, data: Prepared, terms: VisitEvidence, found: list[Effects], node: int) -> SpotState:
-        """The effects under the parameters of one spread node, the evidence ratios held."""
-        theta = self.fitted.node_theta[node]
-        here = Parameters(
-            theta,
-            self.parameters.pooled,
-            self.parameters.calls,
-            self.parameters.error,
-            self.parameters.groups,
+    def states(self, data: Prepared, terms: VisitEvidence) -> list[SpotState]:
+        """The effects under the parameters of each spread node, the evidence ratios held."""
+        f = self.fitted
+        k_species, spots, power = len(f.taxa.species), len(data.first) - 1, self.power(data)
+        linear = np.concatenate(
+            [replace(self.parameters, theta=theta).linear(data) for theta in f.node_theta], axis=1
         )
-        linear, spread, power = here.linear(data), here.spread, self.power(data)
-        k_species, spots = len(theta), len(data.first) - 1
-        weight = np.empty((k_species, spots, len(self.grid.nodes)))
-        moves = np.empty((k_species, spots, 6))
-        for k in range(k_species):
-            mine = of_species(data, terms, linear, k, power)
-            posterior = effects(mine, float(spread[k]), self.grid)
-            weight[k] = posterior.weight
-            moves[k] = slopes(mine, posterior, float(spread[k]), self.grid, curves=False).effect_score
-        return SpotState(weight, moves)
+        spread = np.exp(f.node_theta[:, :, -3]).ravel()
+        weight = np.empty((len(spread), spots, len(self.grid.nodes)))
+        moves = np.empty((len(spread), spots, 6))
+        for lot in stacks(data, len(spread), self.grid):
+            mine = stacked(data, terms, linear[:, lot], lot % k_species, power)
+            each = np.repeat(spread[lot], spots)
+            posterior = effects(mine, each, self.grid)
+            weight[lot] = posterior.weight.reshape(len(lot), spots, -1)
+            moves[lot] = effect_moves(mine, posterior, each, self.grid).reshape(len(lot), spots, 6)
+        by_node = (self.nodes, k_species)
+        return [
+            SpotState(w, m)
+            for w, m in zip(
+                weight.reshape(*by_node, spots, -1), moves.reshape(*by_node, spots, 6), strict=True
+            )
+        ]
 
     def summary(self, states: list[SpotState], times: Float) -> tuple[Float, Float]:
         """Mean (T, K) and 5th and 95th percentile (T, K, 2) of psi of the first spot at these times."""
@@ -229,7 +238,7 @@ def _mixture_quantile(where: Float, weight: Float, sd: Float, q: float) -> Float
         newton = here - below / np.maximum(density, 1e-300)
         inside = (newton > low[active]) & (newton < high[active])
         at[active] = np.where(inside, newton, 0.5 * (low[active] + high[active]))
-        active = active[np.abs(at[active] - here) > 1e-8]
+        active = active[np.abs(at[active] - here) > 1e-5]  # Newton: the error is of the order of its square
     return at.reshape(shape)
 
 
@@ -284,7 +293,7 @@ def _left_out(context: _Context, evidence: Evidence, rows: Int) -> list[Float]:
     worlds = _worlds(evidence, keep, copies, len(rows))
     data = prepare(worlds, context.fitted.options, context.fitted.groups, context.tables)
     settled = context.settle(data)
-    states = [context.state(data, *settled, m) for m in range(context.nodes)]
+    states = context.states(data, settled[0])
     return list(context.means_now(states, len(rows)))
 
 

@@ -80,6 +80,19 @@ class Effects:
     presence: Float
     mixed: Float
 
+    def split(self, n: int) -> list[Effects]:
+        """The effects of n equal lots of spots, for visits that were stacked."""
+        return [
+            Effects(*parts)
+            for parts in zip(
+                self.weight.reshape(n, -1, self.weight.shape[1]),
+                self.log_evidence.reshape(n, -1),
+                self.presence.reshape(n, -1, self.weight.shape[1]),
+                self.mixed.reshape(n, -1, self.weight.shape[1]),
+                strict=True,
+            )
+        ]
+
 
 def sum_spots(values: Float, first: Int) -> Float:
     """Sums of visits by spot, shape (S, ...); spots without visits get 0."""
@@ -90,17 +103,17 @@ def sum_spots(values: Float, first: Int) -> Float:
     return out
 
 
-def effects(data: SpotVisits, spread: float, grid: Grid, extra: Float | None = None) -> Effects:
+def effects(data: SpotVisits, spread: float | Float, grid: Grid, extra: Float | None = None) -> Effects:
     """Posterior of each spot's effect: `p(g) ~ N(g) prod_v [(1 - psi_v(g)) absent_v + psi_v(g) present_v]`.
 
     Parameters
     ----------
-    spread : float
-        sigma, the coefficient of the effect.
+    spread : float or (S,)
+        sigma, the coefficient of the effect: one for all, or of each spot.
     extra : (S, Q), optional
         A further log-likelihood of each spot's effect.
     """
-    psi = expit(data.linear[:, None] + spread * grid.nodes)
+    psi = expit(data.linear[:, None] + _of_visit(spread, data.spot) * grid.nodes)
     mixed = data.absent[:, None] + psi * (data.present - data.absent)[:, None]
     log_mixed = np.log(mixed)
     if data.power is not None:
@@ -112,6 +125,10 @@ def effects(data: SpotVisits, spread: float, grid: Grid, extra: Float | None = N
     weight = np.exp(log_joint - top)
     total = weight.sum(axis=1, keepdims=True)
     return Effects(weight / total, (top + np.log(total))[:, 0], psi, mixed)
+
+
+def _of_visit(spread: float | Float, spot: Int) -> float | Float:
+    return spread if isinstance(spread, float) else spread[spot, None]
 
 
 def cavity_presence(data: SpotVisits, found: Effects) -> Float:
@@ -132,21 +149,35 @@ class Slopes:
         Gradient of the log evidence.
     curve : (S, 6, 6)
         Hessian of the log evidence.
-    effect_score : (S, 6)
-        Posterior covariance of the effect and the score: how the mean effect moves with each parameter.
     """
 
     score: Float
     curve: Float
-    effect_score: Float
 
 
-def slopes(data: SpotVisits, found: Effects, spread: float, grid: Grid, curves: bool = True) -> Slopes:
+def effect_moves(data: SpotVisits, found: Effects, spread: float | Float, grid: Grid) -> Float:
+    """How the mean effect moves with each parameter, (S, 6): `Slopes.effect_score` alone, visit by visit.
+
+    The covariance of the effect and the score is a sum over visits, so no (S, Q, 6) array is needed.
+    """
+    g, psi = grid.nodes, found.presence
+    w = psi * data.present[:, None] / found.mixed
+    about = (found.weight * (g - (found.weight @ g)[:, None]))[data.spot]
+    if data.power is not None:
+        about *= data.power[:, None]
+    residual = about * (w - psi)
+    moves = np.empty((len(data.first) - 1, 6))
+    moves[:, :3] = sum_spots(residual.sum(axis=1)[:, None] * data.season, data.first)
+    moves[:, 3] = spread * sum_spots((residual * g).sum(axis=1), data.first)
+    moves[:, 4:] = sum_spots((about * w).sum(axis=1)[:, None] * data.slope, data.first)
+    return moves
+
+
+def slopes(data: SpotVisits, found: Effects, spread: float, grid: Grid) -> Slopes:
     """Exact derivatives of each spot's log evidence, presence and effect summed out.
 
     The Hessian is the mean of the complete Hessian plus the covariance of the score over the effect;
-    presence is summed out first. (From the complete-data curvature, the spread would collapse.) Zeros in
-    `curve` if `curves` is False.
+    presence is summed out first. (From the complete-data curvature, the spread would collapse.)
     """
     n_spots = len(data.first) - 1
     g = grid.nodes
@@ -168,10 +199,6 @@ def slopes(data: SpotVisits, found: Effects, spread: float, grid: Grid, curves: 
     for m in (0, 1):
         score[:, :, 4 + m] = sum_spots(held[rated] * data.slope[rated, m : m + 1], ends)
     mean = np.einsum("sq,sqa->sa", p, score)
-    effect_score = np.einsum("sq,sqa->sa", p * g, score) - (p @ g)[:, None] * mean
-    if not curves:
-        return Slopes(mean, np.zeros((n_spots, 6, 6)), effect_score)
-
     curve = np.einsum("sqa,sqb->sab", p[:, :, None] * score, score) - mean[:, :, None] * mean[:, None, :]
     bend = w * (1.0 - w)
     pv = p[data.spot] * power
@@ -199,4 +226,4 @@ def slopes(data: SpotVisits, found: Effects, spread: float, grid: Grid, curves: 
             for other in (0, 1):
                 own = held_mean * s2[:, m] if m == other else 0.0
                 curve[:, 4 + m, 4 + other] += sum_spots(b0 * s[:, m] * s[:, other] + own, ends)
-    return Slopes(mean, curve, effect_score)
+    return Slopes(mean, curve)

@@ -303,7 +303,11 @@ class Evidence:
 
     def of_spot(self, spot: int) -> Evidence:
         """Evidence about one spot only: its rows, and a spot axis of length 1."""
-        part = self.take(self.spot == spot)
+        return self.about(spot, np.flatnonzero(self.spot == spot))
+
+    def about(self, spot: int, rows: Int) -> Evidence:
+        """`of_spot` where the rows of the spot are known already."""
+        part = self.take(rows)
         return replace(
             part,
             spots=(self.spots[spot],),

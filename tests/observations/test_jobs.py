@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from club.viewer import working
 from observations import jobs
+from observations.computing import histories, scopes_of
 from observations.models import Due, Finding, History, Refit
 from observations.services import confirm
 from tests.conftest import Cast, Places, found, look, see, sonar
@@ -65,7 +66,7 @@ def test_the_spot_job_and_the_refit_agree_at_the_same_parameters(some_looks: Non
 
     with working(moment):
         fit, key = ClubFit.from_dict(refit.parameters), places.shared.pk
-        rows = jobs._histories(key, jobs.scopes_at(key), fit, refit, moment, moment)
+        rows = histories(scopes_of([key]), fit, refit, moment, moment)
     again = sorted(rows, key=lambda row: (row.species_id, row.scope))
     for old, new in zip(nightly, again, strict=True):
         assert abs(old.probability - new.probability) < 1e-8
