@@ -20,7 +20,7 @@ The interface:
     visits(evidence, window_hours=6.0) -> int (N,) # visit number of each row
     fit(evidence, *, seed=None, previous=None, options=None) -> ClubFit
     ClubFit.to_dict() / ClubFit.from_dict(d)       # JSON-safe, bit-exact
-    spot_history(fit, evidence_of_one_spot, now) -> SpotResult
+    spot_history(fit, evidence_of_one_spot, now, *, reasons=True) -> SpotResult
     reliability(fit, evidence, *, by_observer=True, random_only=False) -> tuple[CallTable, ...]
     stated_scores(evidence) -> StatedScores        # Brier, log score, reliability diagram
 
@@ -28,6 +28,8 @@ The interface:
     effort.grade_counts(evidence) -> int (K, 4)    # called, seen, landed, verified: once, at its highest
     effort.last_verified(evidence) -> float (K,)   # NaN: never
     effort.catch_rate(evidence, k) -> CatchRate    # per rod-hour, with interval
+    prediction.held_out(evidence) -> Forecasts     # later looks forecast from earlier ones; prediction.scored
+    prediction.visit_presence(fit, evidence_of_one_spot, now) -> visit (N,), P(present) (V, K)
     coverage.camera_coverage(secchi_m, cover_height_m, cover_size_m)
     coverage.detection(rate, effort, coverage)
     occupancy.*, dawid_skene.*                     # the special cases, maximum likelihood

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import expit, ndtr
+from scipy.special import expit, logit, ndtr
 
 from . import ageing, season
 from .calls import table_index
@@ -51,12 +51,7 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bo
         If the evidence is not about exactly one spot, its species are not the fit's, or `now` is not
         finite.
     """
-    if len(evidence.spots) != 1:
-        raise ValueError(f"spot_history needs the evidence of one spot, not {len(evidence.spots)}")
-    if evidence.taxa.codes != fitted.taxa.codes or not np.array_equal(evidence.taxa.leaf, fitted.taxa.leaf):
-        raise ValueError("the evidence's species are not the fit's: refit first")
-    if not np.isfinite(now):
-        raise ValueError("now must be finite")
+    _check(fitted, evidence, now)
     rows = np.flatnonzero(evidence.time <= now)
     used = evidence.take(rows)
     context = _Context.of(fitted, used, now)
@@ -78,6 +73,36 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bo
         reasons=tuple(tuple(Reason(int(rows[r.row]), r.change) for r in of_k) for of_k in moved),
         visits=len(data.spot),
     )
+
+
+def distribution_now(fitted: ClubFit, evidence: Evidence, now: float, at: Float) -> Float:
+    """Posterior P(psi <= at) of each species at one spot and moment, (K,), for `at` (K,) between 0 and 1.
+
+    The distribution whose 5th and 95th percentiles `spot_history` gives, and with the same errors.
+    """
+    _check(fitted, evidence, now)
+    used = evidence.take(evidence.time <= now)
+    context = _Context.of(fitted, used, now)
+    data = prepare(used, fitted.options, fitted.groups, context.tables)
+    states = context.states(data, context.settle(data)[0])
+    where, weight, sd = context.mixture(states, np.array([now]), np.zeros(1, dtype=np.int64))
+    below: Float = (weight * ndtr((logit(at)[None, :, None, None] - where) / sd)).sum(axis=(-2, -1))[0]
+    return below
+
+
+def _check(fitted: ClubFit, evidence: Evidence, now: float) -> None:
+    if len(evidence.spots) != 1:
+        raise ValueError(f"spot_history needs the evidence of one spot, not {len(evidence.spots)}")
+    if evidence.taxa.codes != fitted.taxa.codes or not np.array_equal(evidence.taxa.leaf, fitted.taxa.leaf):
+        raise ValueError("the evidence's species are not the fit's: refit first")
+    if not np.isfinite(now):
+        raise ValueError("now must be finite")
+
+
+def aged(fitted: ClubFit, data: Prepared, now: Float) -> Float | None:
+    """Weight of each visit's evidence at its spot's moment `now` (S,); None: evidence does not age."""
+    half_life = fitted.half_life_days
+    return ageing.power(now[data.spot] - data.time, half_life) if np.isfinite(half_life) else None
 
 
 @dataclass(frozen=True)
@@ -131,8 +156,7 @@ class _Context:
         return len(self.fitted.weight)
 
     def power(self, data: Prepared) -> Float | None:
-        half_life = self.fitted.half_life_days
-        return ageing.power(self.now - data.time, half_life) if np.isfinite(half_life) else None
+        return aged(self.fitted, data, np.full(len(data.first) - 1, self.now))
 
     def settle(self, data: Prepared) -> tuple[VisitEvidence, list[Effects]]:
         return settle(data, self.parameters, self.grid, self.power(data))
@@ -163,7 +187,7 @@ class _Context:
 
     def summary(self, states: list[SpotState], times: Float) -> tuple[Float, Float]:
         """Mean (T, K) and 5th and 95th percentile (T, K, 2) of psi of the first spot at these times."""
-        where, weight, sd = self._mixture(states, times, np.zeros(len(times), dtype=np.int64))
+        where, weight, sd = self.mixture(states, times, np.zeros(len(times), dtype=np.int64))
         mean = _mixture_mean(where, weight, sd)
         low, high = (expit(_mixture_quantile(where, weight, sd, q)) for q in (0.05, 0.95))
         # Of a very skew chance the mean can pass the 95th percentile: the interval always holds it.
@@ -172,9 +196,9 @@ class _Context:
 
     def means_now(self, states: list[SpotState], spots: int) -> Float:
         """Mean of psi at `now` of each spot, (S, K)."""
-        return _mixture_mean(*self._mixture(states, np.full(spots, self.now), np.arange(spots)))
+        return _mixture_mean(*self.mixture(states, np.full(spots, self.now), np.arange(spots)))
 
-    def _mixture(self, states: list[SpotState], times: Float, spot: Int) -> tuple[Float, Float, Float]:
+    def mixture(self, states: list[SpotState], times: Float, spot: Int) -> tuple[Float, Float, Float]:
         """logit psi at T moments, each of one spot, as a mixture of normals.
 
         Returns

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import expit, logit
 from scipy.stats import beta
 
 from .types import Evidence, Float, Int
@@ -143,6 +144,27 @@ def reliability_bins(outcome: ArrayLike, stated: ArrayLike, bins: int = 10) -> B
         [np.asarray(beta.ppf(q, hits + 0.5, n - hits + 0.5), dtype=np.float64) for q in (0.05, 0.95)], axis=1
     ).reshape(-1, 2)
     return Bins(total / n, hits / n, interval, n)
+
+
+def calibration_line(outcome: ArrayLike, stated: ArrayLike) -> tuple[float, float]:
+    """Slope of the outcome's logit on the stated probability's, and its standard error.
+
+    Logistic regression of outcome on logit (Cox 1958, Biometrika 45, 562-565): 1 is calibrated, below 1 says
+    that the forecasts are too sure. NaN without both outcomes or with fewer than three different values stated.
+    """
+    y, f = _checked(outcome, stated)
+    if len(np.unique(f)) < 3 or y.min(initial=1.0) == y.max(initial=0.0):
+        return float("nan"), float("nan")
+    x = np.stack([np.ones(len(f)), logit(np.clip(f, _LEAST, 1.0 - _LEAST))], axis=1)
+    line, information = np.array([0.0, 1.0]), np.eye(2)
+    for _ in range(50):
+        p = expit(x @ line)
+        information = (x * (p * (1.0 - p))[:, None]).T @ x + 1e-9 * np.eye(2)
+        step = np.linalg.solve(information, x.T @ (y - p))
+        line = line + step * min(1.0, 1.0 / max(1e-300, float(np.abs(step).max())))
+        if float(np.abs(step).max()) < 1e-9:
+            break
+    return float(line[1]), float(np.sqrt(np.linalg.inv(information)[1, 1]))
 
 
 @dataclass(frozen=True)
