@@ -136,23 +136,23 @@ def _table(
 ) -> CallTable:
     taxa = fitted.taxa
     if observer is None or e is None:
-        table, prior_calls, name = model.method[method], float(model.kappa[1]), None
-        centre = model.club
+        table, centre, name, index = model.method[method], model.club, None, None
     else:
         name = e.observers[observer]
         index = table_index(model, fitted.observers).get((method, name))
         table = model.method[method] if index is None else model.pair[index]
-        centre, prior_calls = model.method[method], float(model.kappa[0])
+        centre = model.method[method]
+    weight = calls.centre_weight(model, fitted.taxa, fitted.options, method, index, observer is None)
     k1, c = table.shape
     echo, call = 1.0 - table[:, 0], table[:, 1:] / (1.0 - table[:, :1])
-    covariance = _covariance(rows, echo, call, centre, prior_calls, float(model.kappa[0]), observer is None)
+    covariance = _covariance(rows, echo, call, centre, weight, float(model.kappa[0]), observer is None)
     echo_sd = echo * (1.0 - echo) * np.sqrt(np.diagonal(covariance)[::c])
     # d call[t, c] / d logits of row t
     softmax = call[:, :, None] * (np.eye(c - 1) - call[:, None, :])
     own = np.stack([covariance[t * c + 1 : (t + 1) * c, t * c + 1 : (t + 1) * c] for t in range(k1)])
     call_sd = np.sqrt(np.maximum(np.einsum("tca,tab,tcb->tc", softmax, own, softmax), 0.0))
-    prevalence, weight = _prevalence(rows)
-    truth, truth_sd = _truth_given_call(echo, call, prevalence, weight, covariance)
+    prevalence, visits = _prevalence(rows)
+    truth, truth_sd = _truth_given_call(echo, call, prevalence, visits, covariance)
     blank = prevalence * (1.0 - echo)
     proofs = np.zeros((k1, c - 1), dtype=np.int64)
     tied = rows.tie >= 0
@@ -177,11 +177,12 @@ def _table(
 
 
 def _covariance(
-    rows: _Rows, echo: Float, call: Float, centre: Float, kappa: float, kappa_observer: float, pooled: bool
+    rows: _Rows, echo: Float, call: Float, centre: Float, prior: Float, kappa_observer: float, pooled: bool
 ) -> Float:
     """Covariance of all logits of a table, echo logit first in each row of the table: (K1 * C, K1 * C).
 
-    The information is the sum over visits of the outer product of the visit's score, plus the prior's. In a
+    The information is the sum over visits of the outer product of the visit's score, plus that of the table it is
+    shrunk to, which counts as `prior` (K1, 2) echoes and calls: itself learned from some tables only. In a
     method's table, an observer with n calls counts as `n (kappa + 1) / (n + kappa)`.
     """
     k1, c = call.shape[0], call.shape[1] + 1
@@ -207,11 +208,11 @@ def _covariance(
     centre_echo, centre_call = 1.0 - centre[:, 0], centre[:, 1:] / (1.0 - centre[:, :1])
     for t in range(k1):
         at = t * c
-        information[at, at] += kappa * centre_echo[t] * (1.0 - centre_echo[t])
+        information[at, at] += prior[t, 0] * centre_echo[t] * (1.0 - centre_echo[t])
         block = slice(at + 1, at + c)
         q = centre_call[t]
         information[block, block] += (
-            kappa * (np.diag(q) - np.outer(q, q)) + 1.0
+            prior[t, 1] * (np.diag(q) - np.outer(q, q)) + 1.0
         )  # + 1: logits of a row shift freely
     information[np.diag_indices(k1 * c)] += 1e-9
     return np.linalg.inv(information)

@@ -243,6 +243,30 @@ def learn_shrinkage(model: CallModel, options: Options) -> Float:
     return np.array([grid[int(np.argmax(observer))], grid[int(np.argmax(method))]])
 
 
+def centre_weight(
+    model: CallModel, taxa: Taxa, options: Options, method: int, pair: int | None, whole: bool
+) -> Float:
+    """How many echoes and calls the table stands for that this one is shrunk to, (K+1, 2).
+
+    A method is shrunk to the club with `kappa[1]`, an observer to the method with `kappa[0]`; but the centre is known
+    only as well as the other tables tell it. With `c` calls' worth of them, the spread around the centre and the
+    centre's own error add up to `1 / (1/kappa + 1/c)`.
+    """
+    by_kind = np.stack([model.counts.sum(axis=2), model.counts[:, :, 1:].sum(axis=2)], axis=2)
+    per_pair = by_kind * (model.kappa[0] + 1.0) / (by_kind + model.kappa[0])
+    per_method = np.zeros((len(CALL_METHODS), *per_pair.shape[1:]))
+    np.add.at(per_method, model.pair_method, per_pair)
+    to_club = per_method * (model.kappa[1] + 1.0) / (per_method + model.kappa[1])
+    others = to_club.sum(axis=0) - to_club[method]
+    prior = np.stack([counts.sum(axis=1) for counts in prior_counts(taxa, options)], axis=1)
+    of_method: Float = 1.0 / (1.0 / model.kappa[1] + 1.0 / (others + prior))
+    if whole:
+        return of_method
+    fellows = per_method[method] - (0.0 if pair is None else per_pair[pair])
+    made: Float = 1.0 / (1.0 / model.kappa[0] + 1.0 / (fellows + of_method))
+    return made
+
+
 def _dirichlet_multinomial(counts: Float, centre: Float, kappa: float) -> float:
     mean = centre / centre.sum(axis=-1, keepdims=True)
     n = counts.sum(axis=-1)

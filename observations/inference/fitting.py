@@ -25,11 +25,15 @@ _LARGE_CLUB_SPOTS = 4_000
 
 @dataclass(frozen=True)
 class NewtonStep:
-    """Joint step of all species and the pooled rates, with the covariance of each species (K, P+3, P+3)."""
+    """Joint step of all species and the pooled rates, with the covariance of each species (K, P+3, P+3).
+
+    `through_pool` is the part of it that is due to the pooled rates' own uncertainty.
+    """
 
     theta: Float
     pooled: Float
     covariance: Float
+    through_pool: Float
 
 
 def newton_step(seen: Pass, parameters: Parameters, priors: Priors) -> NewtonStep:
@@ -58,8 +62,8 @@ def newton_step(seen: Pass, parameters: Parameters, priors: Priors) -> NewtonSte
     schur = np.linalg.inv(positive(corner - np.einsum("kab,kac->bc", border, through)))
     pooled_step = schur @ (corner_gradient + np.einsum("kab,ka->b", border, first))
     step = first + through @ pooled_step
-    covariance = inverse + np.einsum("kab,bc,kdc->kad", through, schur, through)
-    return NewtonStep(_bounded(step), np.clip(pooled_step, -1.0, 1.0), covariance)
+    shared = np.einsum("kab,bc,kdc->kad", through, schur, through)
+    return NewtonStep(_bounded(step), np.clip(pooled_step, -1.0, 1.0), inverse + shared, shared)
 
 
 def _bounded(step: Float, most: float = 1.0) -> Float:
@@ -123,13 +127,14 @@ def fit(
     psi = prior_presence(data, parameters)
     ranges = list(parts(data))
     k = psi.shape[1]
-    converged, iteration, step, covariance, log_evidence = False, 0, np.inf, np.zeros((k, 0, 0)), 0.0
+    converged, iteration, step, log_evidence = False, 0, np.inf, 0.0
+    covariance = through_pool = np.zeros((k, 0, 0))
     while not converged and iteration < options.max_iterations:
         iteration += 1
         seen, psi_moved = _sweep(data, ranges, parameters, grid, psi)
         newton = newton_step(seen, parameters, priors)
         log_evidence = seen.log_evidence + priors.log_density(parameters.theta, parameters.pooled)
-        covariance = newton.covariance
+        covariance, through_pool = newton.covariance, newton.through_pool
         model = calls.update(parameters.calls, seen.tally, evidence.taxa, options)
         if iteration % 5 == 0:
             model = replace(model, kappa=calls.learn_shrinkage(model, options))
@@ -151,7 +156,14 @@ def fit(
         converged = step < options.tolerance and iteration % 5 != 0
     nested = 0 < len(used) < options.nested_below_spots
     weight, node_theta, node_cov = nodes_of_spread(
-        data, parameters, priors, grid, psi, covariance, options.spread_nodes if nested else 1
+        data,
+        parameters,
+        priors,
+        grid,
+        psi,
+        covariance,
+        options.spread_nodes if nested else 1,
+        through_pool,
     )
     made = ClubFit(
         taxa=evidence.taxa,

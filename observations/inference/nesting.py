@@ -23,6 +23,7 @@ def nodes_of_spread(
     psi: Float,
     covariance: Float,
     nodes: int,
+    through_pool: Float,
 ) -> tuple[Float, Float, Float]:
     """Posterior nodes over log sigma of each species.
 
@@ -38,6 +39,8 @@ def nodes_of_spread(
         At the mode.
     nodes : int
         1: the mode alone, with its covariance.
+    through_pool : (K, P+3, P+3)
+        The part of `covariance` that the pooled rates bring in; the nodes hold them fixed, so it is added.
 
     Returns
     -------
@@ -67,7 +70,7 @@ def nodes_of_spread(
             for i in range(k):
                 inverse = positive_inverse(-hessian[i][np.ix_(free, free)])
                 if last:
-                    covariances[m, i][np.ix_(free, free)] = inverse
+                    covariances[m, i][np.ix_(free, free)] = inverse + through_pool[i][np.ix_(free, free)]
                     log_weight[m, i] = log_post[i] + 0.5 * np.linalg.slogdet(inverse)[1]
                 else:
                     step = inverse @ gradient[i][free]

@@ -23,6 +23,7 @@ from scipy.stats import chisquare, kstest, nbinom, norm
 from observations.inference import fit, reliability
 from observations.inference.effort import catch_rate
 from observations.inference.history import distribution_now, spot_history
+from observations.inference.rates import rate_distribution, rate_interval
 from observations.inference.results import CallTable, ClubFit
 from observations.inference.types import CALL_METHODS, LANDED, METHODS, NO_OUTCOME, Evidence
 
@@ -105,16 +106,19 @@ def stratum(e: Evidence, k: int) -> str:
 
 def _parameters(club: PriorClub, fitted: ClubFit, rng: np.random.Generator, tally: Tally) -> None:
     k = int(rng.integers(len(fitted.taxa.species)))
-    for name, at, truth in (
-        ("intercept", 0, club.beta[k, 0]),
-        ("camera rate", -2, np.log(club.rate[k, 0])),
-        ("rod rate", -1, np.log(club.rate[k, 1])),
-    ):
-        mean = fitted.node_theta[:, k, at]
-        sd = np.sqrt(fitted.node_cov[:, k, at, at])
-        rank = float(fitted.weight[:, k] @ norm.cdf((truth - mean) / sd))
-        tally.ranks[name].append(rank)
-        tally.hit(name, 0.05 <= rank <= 0.95)
+    mean = fitted.node_theta[:, k, 0]
+    sd = np.sqrt(fitted.node_cov[:, k, 0, 0])
+    _rank("intercept", float(fitted.weight[:, k] @ norm.cdf((club.beta[k, 0] - mean) / sd)), tally)
+    below = rate_distribution(fitted, club.rate)[k]
+    _rank("camera rate", float(below[0]), tally)
+    _rank("rod rate", float(below[1]), tally)
+    interval = rate_interval(fitted)
+    tally.hit("rates of all species", _inside(interval, club.rate))
+
+
+def _rank(name: str, rank: float, tally: Tally) -> None:
+    tally.ranks[name].append(rank)
+    tally.hit(name, 0.05 <= rank <= 0.95)
 
 
 def _calls(club: PriorClub, fitted: ClubFit, rng: np.random.Generator, tally: Tally) -> None:
