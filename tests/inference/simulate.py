@@ -39,6 +39,8 @@ class Club:
     rate: NDArray[np.float64]  # (K, 2)
     member_table: NDArray[np.float64]  # (5, members, K+1, C)
     next_presence: NDArray[np.bool_]  # (S, K): presence at one further visit at NOW
+    row_chance: NDArray[np.float64]  # (N, K): true chance of presence at each row's visit
+    row_present: NDArray[np.bool_]  # (N, K)
 
 
 def club(
@@ -85,11 +87,13 @@ def club(
         return made
 
     rows: list[dict[str, object]] = []
+    truth: list[tuple[NDArray[np.float64], NDArray[np.bool_]]] = []
     look = 0
     for s in range(spots):
         for _ in range(rng.poisson(visits)):
             time = NOW - rng.uniform(1.0, 365.0 * years)
-            z = rng.random(k) < chance(s, time)
+            psi = chance(s, time)
+            z = rng.random(k) < psi
             here = np.flatnonzero(z)
             target = int(rng.choice(here)) if len(here) else k
             visit_rows: list[dict[str, object]] = []
@@ -122,6 +126,7 @@ def club(
                         row["tie"] = target
                         break
             rows += visit_rows
+            truth += [(psi, z)] * len(visit_rows)
     arrays = {name: np.array([r[name] for r in rows]) for name in rows[0]} if rows else {}
     evidence = Evidence.make(
         taxa,
@@ -134,7 +139,18 @@ def club(
     )
     psi = np.stack([chance(s, NOW) for s in range(spots)])
     whole = np.concatenate([beta, own.transpose(1, 0, 2).reshape(k, -1)], axis=1)
-    return Club(evidence, psi, effect, table, whole, rate, member_table, rng.random((spots, k)) < psi)
+    return Club(
+        evidence,
+        psi,
+        effect,
+        table,
+        whole,
+        rate,
+        member_table,
+        rng.random((spots, k)) < psi,
+        np.array([t[0] for t in truth]).reshape(-1, k),
+        np.array([t[1] for t in truth]).reshape(-1, k),
+    )
 
 
 def _row(spot: int, time: float, method: int, who: int, look: int, outcome: int, k: int) -> dict[str, object]:

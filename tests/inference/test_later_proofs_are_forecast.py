@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,8 @@ from observations.inference import NO_OUTCOME, Evidence, fit
 from observations.inference.prediction import held_out, predict, scored, visit_presence
 from observations.inference.scores import calibration_line
 
+from . import broken_world
+from .forecasts import of_broken
 from .simulate import NOW, club, tree
 
 
@@ -83,3 +86,17 @@ def test_the_slope_of_calibrated_forecasts_is_one_and_of_too_sure_ones_below():
     assert slope == pytest.approx(1.0, abs=3 * error)
     sure = 1 / (1 + (1 / p - 1) ** 2)
     assert calibration_line(y, sure)[0] == pytest.approx(slope / 2, rel=1e-6)
+
+
+def test_in_a_world_that_breaks_the_assumptions_the_model_still_beats_counting():
+    # One club of the second simulator, all breaks at once; docs/calibration.md has twenty, and each break alone.
+    made = of_broken(3, broken_world.BREAKS)
+    for method in ("camera", "rod"):
+        score = made[method]["score"]
+        assert all(
+            score["model"] > score[name] for name in ("club mean", "shrunken counts", "stated probability")
+        )
+
+
+def test_the_second_simulator_imports_nothing_from_the_inference():
+    assert "observations" not in inspect.getsource(broken_world).split("import", 1)[1]
