@@ -200,10 +200,9 @@ def slopes(data: SpotVisits, found: Effects, spread: float, grid: Grid) -> Slope
         score[:, :, 4 + m] = sum_spots(held[rated] * data.slope[rated, m : m + 1], ends)
     mean = np.einsum("sq,sqa->sa", p, score)
     curve = np.einsum("sqa,sqb->sab", p[:, :, None] * score, score) - mean[:, :, None] * mean[:, None, :]
-    bend = w * (1.0 - w)
     pv = p[data.spot] * power
-    change = (bend - psi * (1.0 - psi)) * pv
-    c0, c1, c2 = change.sum(axis=1), change @ g, change @ (g * g)
+    change = (w - psi) * (1.0 - w - psi) * pv  # w (1 - w) - psi (1 - psi)
+    c0, c1, c2 = (change @ np.stack([np.ones_like(g), g, g * g], axis=1)).T
     x = data.season
     xx = x[:, :, None] * x[:, None, :]
     curve[:, :3, :3] += sum_spots(c0[:, None, None] * xx, data.first)
@@ -212,9 +211,11 @@ def slopes(data: SpotVisits, found: Effects, spread: float, grid: Grid) -> Slope
     curve[:, 3, :3] += cross
     curve[:, 3, 3] += spread**2 * sum_spots(c2, data.first) + mean[:, 3]
     if len(rated):
-        b = bend[rated] * pv[rated]
+        wr = w[rated]
+        held_each = wr * pv[rated]
+        b = held_each * (1.0 - wr)
         b0, b1 = b.sum(axis=1), b @ g
-        held_mean = (w[rated] * pv[rated]).sum(axis=1)
+        held_mean = held_each.sum(axis=1)
         s, s2, xr = data.slope[rated], data.curve[rated], x[rated]
         for m in (0, 1):
             part = sum_spots((b0 * s[:, m])[:, None] * xr, ends)
