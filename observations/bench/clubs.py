@@ -50,7 +50,9 @@ def draw(looks: int, spots: int, members: int, species: int, seed: int, groups: 
     effort = np.where(by_rod, rng.uniform(0.25, 2.0, len(proved)), rng.uniform(1.0, 8.0, len(proved)))
     rate = np.exp(np.log([[0.15], [0.4]]) + 0.3 * rng.normal(size=(2, k)))
     # 2 m of visibility on 4 m of cover: the whole of it is in sight.
-    found = z[proved] & (rng.random((len(proved), k)) < -np.expm1(-rate[by_rod.astype(int)] * effort[:, None]))
+    found = z[proved] & (
+        rng.random((len(proved), k)) < -np.expm1(-rate[by_rod.astype(int)] * effort[:, None])
+    )
     grade = np.where(found, rng.choice([SEEN, VERIFIED], found.shape), 0)
     called = np.flatnonzero(column > 0)
     last = np.full(visits, -1)

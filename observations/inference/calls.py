@@ -226,9 +226,10 @@ def update(model: CallModel, seen: CallTally, taxa: Taxa, options: Options) -> C
 def learn_shrinkage(model: CallModel, options: Options) -> Float:
     """Shrinkage weights (observer to method, method to club) from proved calls.
 
-    Mode over a grid of the Dirichlet-multinomial likelihood of the tied calls, given echoes, under a
-    log-normal prior. Expected counts would not do: they have lost the very scatter that the weights
-    describe.
+    From the posterior over a grid, of the Dirichlet-multinomial likelihood of the tied calls, given echoes, under
+    a log-normal prior: the weight whose inverse is the posterior mean of the inverse, because variances go with
+    the inverse, and intervals are to know that the weight is uncertain. Expected counts would not do: they have
+    lost the very scatter that the weights describe.
     """
     calls = model.proofs[:, :, 1:]
     grid = np.geomspace(2.0, 200.0, 24)
@@ -240,7 +241,11 @@ def learn_shrinkage(model: CallModel, options: Options) -> Float:
     observer = [log_prior[i] + _dirichlet_multinomial(calls, centre, g) for i, g in enumerate(grid)]
     club = np.broadcast_to(model.club[None, :, 1:], by_method.shape)
     method = [log_prior[i] + _dirichlet_multinomial(by_method, club, g) for i, g in enumerate(grid)]
-    return np.array([grid[int(np.argmax(observer))], grid[int(np.argmax(method))]])
+    made = []
+    for log_posterior in (np.array(observer), np.array(method)):
+        weight = np.exp(log_posterior - log_posterior.max())
+        made.append(weight.sum() / (weight @ (1.0 / grid)))
+    return np.array(made)
 
 
 def centre_weight(

@@ -118,12 +118,12 @@ def fit(
     Time grows with visits x species x `grid_nodes`; memory beyond the evidence with visits x species.
     """
     options = options or Options()
-    data, parameters = _begin(evidence, options, previous)
+    data, parameters = begin(evidence, options, previous)
     used = np.unique(evidence.spot)
     if previous is None and len(used) >= _LARGE_CLUB_SPOTS:
         tenth = np.random.default_rng(0 if seed is None else seed).permutation(used)[: len(used) // 10]
         previous = fit(evidence.take(np.isin(evidence.spot, tenth)), options=options)
-        data, parameters = _begin(evidence, options, previous)
+        data, parameters = begin(evidence, options, previous)
     priors = Priors.of(len(evidence.groups), len(evidence), options)
     grid = effect_grid(options.grid_nodes)
     psi = prior_presence(data, parameters)
@@ -204,6 +204,7 @@ def _sweep(
     data: Prepared, ranges: list[tuple[int, int]], parameters: Parameters, grid: Grid, psi: Float
 ) -> tuple[Pass, float]:
     """A pass over all parts; `psi` (V, K) is replaced in place. Also returns its largest change."""
+
     def one_part(spots: tuple[int, int]) -> tuple[Pass, float]:
         a, b = int(data.first[spots[0]]), int(data.first[spots[1]])
         one, new = run_pass(data.part(*spots), parameters, grid, psi[a:b])
@@ -223,7 +224,8 @@ def _sweep(
     return total, moved
 
 
-def _begin(evidence: Evidence, options: Options, previous: ClubFit | None) -> tuple[Prepared, Parameters]:
+def begin(evidence: Evidence, options: Options, previous: ClubFit | None) -> tuple[Prepared, Parameters]:
+    """The evidence in the engine's order, and the parameters that a fit starts from."""
     taxa, groups = evidence.taxa, len(evidence.groups)
     mean, _ = season.prior(groups, options)
     pooled = np.log(np.asarray(options.rate_prior)[:, 0])
