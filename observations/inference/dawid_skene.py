@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.sparse import csr_array
 
 from .types import Float, Int
 
@@ -82,26 +83,25 @@ def dawid_skene(
     if c.max() >= n_class:
         raise ValueError(f"call {int(c.max())} is beyond the {n_class} classes")
     n_item, n_observer = int(i.max()) + 1, int(o.max()) + 1
-    order = np.argsort(i, kind="stable")
-    starts = np.searchsorted(i[order], np.arange(n_item))
-    if np.any(np.diff(np.append(starts, len(i))) == 0):
+    if np.any(np.bincount(i, minlength=n_item) == 0):
         raise ValueError("every item needs a call")
-    cell = (o * n_class + c)[order]
+    # How often each item was given each call by each observer: both halves of a step are one product with it.
+    by_item = csr_array((np.ones(len(i)), (i, o * n_class + c)), shape=(n_item, n_observer * n_class))
+    by_cell = by_item.T.tocsr()
     counts = _call_counts(i, c, n_item, n_class)
     posterior = counts / counts.sum(axis=1, keepdims=True)
     prior = np.broadcast_to(np.asarray(row_prior, dtype=np.float64), (n_class, n_class))
     before, steps, loglik = -np.inf, 0, -np.inf
     marginals, rates = np.zeros(n_class), np.zeros((n_observer, n_class, n_class))
-    items = i[order]
     while steps < iterations:
         steps += 1
         marginals = posterior.sum(axis=0) + marginal_prior
         marginals /= marginals.sum()
-        rates = _rates(posterior[items], cell, n_observer, n_class, prior)
+        rates = _rates(by_cell @ posterior, n_observer, n_class, prior)
         with np.errstate(divide="ignore"):
-            by_cell = np.log(rates).transpose(0, 2, 1).reshape(-1, n_class)
+            log_rates = np.log(rates).transpose(0, 2, 1).reshape(-1, n_class)
             log_marginals = np.log(marginals)
-        log_joint = np.add.reduceat(by_cell[cell], starts, axis=0) + log_marginals
+        log_joint: Float = by_item @ log_rates + log_marginals
         top = log_joint.max(axis=1, keepdims=True)
         joint = np.exp(log_joint - top)
         total = joint.sum(axis=1, keepdims=True)
@@ -119,12 +119,9 @@ def _call_counts(item: Int, call: Int, n_item: int, n_class: int) -> Float:
     return flat.reshape(n_item, n_class).astype(np.float64)
 
 
-def _rates(weight: Float, cell: Int, n_observer: int, n_class: int, prior: Float) -> Float:
-    """Rows P(call | class) of each observer from soft counts (observer, class, call)."""
-    counts = np.stack(
-        [np.bincount(cell, weight[:, j], minlength=n_observer * n_class) for j in range(n_class)]
-    ).reshape(n_class, n_observer, n_class)
-    smoothed: Float = counts.transpose(1, 0, 2) + prior
+def _rates(counts: Float, n_observer: int, n_class: int, prior: Float) -> Float:
+    """Rows P(call | class) of each observer, (O, class, call), from soft counts (O * call, class)."""
+    smoothed: Float = counts.reshape(n_observer, n_class, n_class).transpose(0, 2, 1) + prior
     total = smoothed.sum(axis=2, keepdims=True)
     made: Float = np.divide(smoothed, total, out=np.zeros_like(smoothed), where=total > 0)
     return made

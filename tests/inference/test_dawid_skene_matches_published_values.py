@@ -82,3 +82,61 @@ def test_bad_calls_are_refused():
         dawid_skene([0], [0], [4], classes=3)
     with pytest.raises(ValueError, match="every item"):
         dawid_skene([0, 2], [0, 0], [0, 1])
+
+
+def _random_calls(seed):
+    """Calls of 8 observers of different care on 150 items of 4 classes; some items called twice by one observer."""
+    rng = np.random.default_rng(seed)
+    truth, care = rng.integers(0, 4, 150), rng.uniform(0.3, 0.95, 8)
+    item = np.concatenate([np.arange(150), rng.integers(0, 150, 600)])
+    observer = rng.integers(0, 8, len(item))
+    right = rng.random(len(item)) < care[observer]
+    return item, observer, np.where(right, truth[item], rng.integers(0, 4, len(item)))
+
+
+def _by_the_paper(item, observer, call, steps):
+    """EM written out as the paper's equations 2.3 to 2.5, one sum at a time; shares no code with ours."""
+    items, observers, classes = item.max() + 1, observer.max() + 1, call.max() + 1
+    n = np.zeros((items, observers, classes))
+    for i, o, c in zip(item, observer, call, strict=True):
+        n[i, o, c] += 1
+    t = n.sum(axis=1) / n.sum(axis=(1, 2))[:, None]
+    for _ in range(steps):
+        p = t.mean(axis=0)
+        pi = np.zeros((observers, classes, classes))
+        for o in range(observers):
+            for j in range(classes):
+                row = (t[:, j, None] * n[:, o]).sum(axis=0)
+                pi[o, j] = row / row.sum() if row.sum() > 0 else row
+        with np.errstate(divide="ignore", invalid="ignore"):
+            log_pi = np.where(n[:, :, None, :] > 0, n[:, :, None, :] * np.log(pi)[None], 0.0)
+        joint = p * np.exp(log_pi.sum(axis=(1, 3)))
+        t = joint / joint.sum(axis=1, keepdims=True)
+    return t, p, pi
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_random_calls_give_what_the_papers_equations_give(seed):
+    calls = _random_calls(seed)
+    posterior, marginals, rates = _by_the_paper(*calls, steps=25)
+    ours = dawid_skene(*calls, iterations=25, tolerance=-1.0)
+    assert ours.posterior == pytest.approx(posterior, abs=1e-9)
+    assert ours.marginals == pytest.approx(marginals, abs=1e-9)
+    assert ours.error_rates == pytest.approx(rates, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_random_calls_give_what_crowd_kit_gives(seed):
+    crowdkit = pytest.importorskip(
+        "crowdkit.aggregation", reason="crowd-kit is not installed: pip install crowd-kit"
+    )
+    pandas = pytest.importorskip("pandas")
+    item, observer, call = _random_calls(seed)
+    table = pandas.DataFrame({"task": item, "worker": observer, "label": call})
+    # Its own tolerance stops early, on a bound that is not monotone: same start, same number of iterations.
+    theirs = (
+        crowdkit.DawidSkene(n_iter=25, tol=-1e9).fit_predict_proba(table).sort_index()[range(4)].to_numpy()
+    )
+    assert dawid_skene(item, observer, call, iterations=25, tolerance=-1.0).posterior == pytest.approx(
+        theirs, abs=1e-6
+    )
