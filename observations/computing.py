@@ -128,8 +128,9 @@ def histories_below_exact(
 
 
 def refit_by(moment: datetime) -> Refit | None:
-    """Return the newest refit that had finished by a moment."""
-    return Refit.objects.filter(finished_at__lte=moment).order_by("-finished_at", "-id").first()
+    """Return the newest refit that had finished by a moment; one that did not converge was set aside."""
+    finished = Refit.objects.filter(finished_at__lte=moment).exclude(parameters={})
+    return finished.order_by("-finished_at", "-id").first()
 
 
 def _each(

@@ -8,6 +8,7 @@ import numpy as np
 
 from observations.evidence import Gathered
 from observations.inference import effort
+from observations.inference.rates import rate_interval
 from observations.inference.results import ClubFit, SpotResult
 from observations.inference.types import LANDED, SEEN, VERIFIED, Evidence
 from observations.models import History, Refit
@@ -31,6 +32,28 @@ def _monthly_grades(evidence: Evidence, k: int) -> list[str]:
         else:
             out.append("none" if bool(rows.any()) else "")
     return out
+
+
+def diagnostics(fit: ClubFit) -> dict[str, Any]:
+    """Return what is kept of a refit besides its parameters: how it went, and what it found, in plain numbers."""
+    low, high = np.moveaxis(rate_interval(fit), -1, 0)
+    return {
+        "iterations": fit.iterations,
+        "step": fit.step,
+        "logposterior": fit.logposterior,
+        "half_life_days": fit.half_life_days if np.isfinite(fit.half_life_days) else None,
+        "copied_calls": fit.calls.copy,
+        "tied": fit.calls.tied,
+        "mistaken_sightings": float(fit.find_error[0]),
+        "calls_an_observer_is_worth": [float(kappa) for kappa in fit.calls.kappa],
+        "rates": {
+            code: {
+                method: [float(np.exp(fit.log_rate[k, m])), float(low[k, m]), float(high[k, m])]
+                for m, method in enumerate(("camera", "rod"))
+            }
+            for k, code in enumerate(fit.taxa.species)
+        },
+    }
 
 
 def _clip(low: float, middle: float, high: float) -> tuple[float, float, float]:

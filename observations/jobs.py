@@ -20,6 +20,7 @@ from kombu.exceptions import OperationalError
 from club.viewer import working
 from observations.computing import histories, histories_below_exact, refit_by, scopes_of
 from observations.evidence import CLUB, club_taxa, gather
+from observations.history import diagnostics
 from observations.inference import fit as fit_club
 from observations.inference.results import ClubFit
 from observations.lessons import new_edition
@@ -168,10 +169,12 @@ def refit(
             code_version=CODE_VERSION,
             counts={"rows": fit.rows, "visits": fit.visits, "spots": fit.spots, "proofs": fit.proofs},
             parameters=fit.to_dict(),
-            diagnostics={"iterations": fit.iterations, "step": fit.step, "logposterior": fit.logposterior},
+            diagnostics=diagnostics(fit),
             converged=fit.converged,
             is_current=True,
         )
+        if previous is not None and not fit.converged:
+            return _set_aside(row, fit, moment)
         rows = _compute_all(row, fit, moment, started, tell)
         _swap(row, rows, reliability_rows(fit, club.evidence), due, moment)
         if as_of is None:
@@ -180,6 +183,16 @@ def refit(
         return RefitReport(
             len({history.spot_id for history in rows}), fit.rows, seconds, fit.converged, fit.iterations
         )
+
+
+def _set_aside(row: Refit, fit: ClubFit, moment: datetime) -> RefitReport:
+    """Write down that a fit did not converge. What the last good one told goes on, with its date."""
+    row.parameters, row.is_current, row.finished_at = {}, False, timezone.now()
+    with working(moment):
+        row.save()
+    log.warning("The refit did not converge after %d iterations; the last results stay.", fit.iterations)
+    seconds = (row.finished_at - row.started_at).total_seconds()
+    return RefitReport(0, fit.rows, seconds, False, fit.iterations)
 
 
 def _compute_all(

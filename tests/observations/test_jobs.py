@@ -1,5 +1,6 @@
 """From looks to a verified history: the spot job, the refit, and what they promise about each other."""
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -8,7 +9,7 @@ from django.utils import timezone
 
 from club.viewer import working
 from observations import jobs
-from observations.computing import histories, scopes_of
+from observations.computing import histories, refit_by, scopes_of
 from observations.models import Due, Finding, History, Refit
 from observations.services import confirm
 from tests.conftest import Cast, Places, found, look, see, sonar
@@ -106,3 +107,24 @@ def test_a_club_without_looks_has_priors_and_says_how_unsure_they_are(places: Pl
     assert jobs.refit() is not None
     row = History.objects.filter(spot=places.private).first()
     assert row and row.looks == 0 and row.high - row.low > 0.3
+
+
+def test_a_fit_that_does_not_converge_leaves_the_last_good_results_in_place(
+    some_looks: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert jobs.refit() is not None
+    with working(timezone.now()):
+        good = Refit.objects.get(is_current=True)
+        before = list(History.objects.order_by("id").values_list("id", "probability", "refit"))
+    assert good.diagnostics["rates"]["largemouth-bass"]["camera"][0] > 0
+
+    real = jobs.fit_club
+    monkeypatch.setattr(jobs, "fit_club", lambda *args, **more: replace(real(*args, **more), converged=False))
+    report = jobs.refit()
+    assert report is not None and not report.converged
+    with working(timezone.now()):
+        assert Refit.objects.get(is_current=True) == good
+        assert list(History.objects.order_by("id").values_list("id", "probability", "refit")) == before
+        failed = Refit.objects.order_by("-id").first()
+        assert failed is not None and not failed.converged and failed.diagnostics["iterations"] > 0
+    assert refit_by(timezone.now()) == good

@@ -37,6 +37,10 @@ class Command(BaseCommand):
         report = refit(as_of, self.stdout.write)
         if report is None:
             raise CommandError("Another refit is running.")
+        if not report.converged and not report.spots:
+            raise CommandError(
+                f"The fit did NOT converge after {report.iterations} iterations: the last results stay as they are."
+            )
         state = "converged" if report.converged else "did NOT converge"
         self.stdout.write(
             f"{report.spots} spots from {report.rows} rows in {report.seconds:.1f} s;"
