@@ -7,6 +7,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("api/schema/", SpectacularAPIView.as_view()),
     path("", include("club.people_urls")),
     path("", include("observations.ceiling_urls")),
+    path("", include("observations.refit_urls")),
     path("", include("spots.urls")),
     path("", include("observations.urls")),
     path("", include("observations.api_urls")),

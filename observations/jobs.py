@@ -33,7 +33,7 @@ from spots.models import Spot
 log = logging.getLogger(__name__)
 
 _REFIT_LOCK = 7_411_002
-CODE_VERSION = "1"
+CODE_VERSION = "2"
 _LOT = 100  # spots whose evidence a refit reads at once
 COMPUTED = (History.Edition.LIVE, History.Edition.FROZEN)
 

@@ -212,6 +212,7 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     ],
     "club/": lambda ids: [("/club/", None)],
     "club/about/": lambda ids: [("/club/about/", None)],
+    "club/refits/": lambda ids: [("/club/refits/", None)],
     "club/invite/": lambda ids: [("/club/invite/", None)],
     "club/invite/<uuid:invitation_id>/withdraw/": lambda ids: [(f"/club/invite/{UNKNOWN}/withdraw/", {})],
     "club/members/<uuid:member_id>/": lambda ids: [
