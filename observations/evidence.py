@@ -6,7 +6,7 @@ can enter an aggregate that its reader may not see.
 
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -113,6 +113,31 @@ FROM observations_finding f JOIN observations_observation o ON o.id = f.look_id
 WHERE {where}
 ORDER BY o.started_at, o.id, f.species_id
 """
+
+
+_RECHECKS = f"""
+SELECT count(*), count(*) FILTER (WHERE corrected) FROM (
+    SELECT bool_or(x.decision = 'corrected') AS corrected
+    FROM observations_finding f
+    JOIN observations_observation o ON o.id = f.look_id
+    JOIN observations_confirmation x ON x.finding_id = f.id
+    WHERE {_THE_CLUBS} AND o.withdrawn_at IS NULL AND o.method = 'camera' AND o.source <> 'import'
+        AND o.started_at <= %(as_of)s AND x.created_at <= %(as_of)s AND x.decision IN ('confirmed', 'corrected')
+    GROUP BY f.id) checked
+"""
+
+
+def gather_club(taxa: Taxa, as_of: datetime) -> Gathered:
+    """Return all of the club's evidence, with how often blind checks of sightings named another species.
+
+    Checkers name the species before they see the claim, so every checked sighting is a blind re-check. Confirmations
+    that came with an import of past records were not blind and do not count.
+    """
+    gathered = gather(taxa, (CLUB,), as_of)
+    with connection.cursor() as cursor:
+        cursor.execute(_RECHECKS, {"as_of": as_of})
+        checked, wrong = cursor.fetchone()
+    return replace(gathered, evidence=replace(gathered.evidence, rechecked=checked, recheck_wrong=wrong))
 
 
 def gather(

@@ -6,7 +6,7 @@ from datetime import datetime
 import numpy as np
 
 from club.viewer import working
-from observations.evidence import CLUB, club_taxa, gather
+from observations.evidence import club_taxa, gather_club
 from observations.inference.prediction import MODEL, Held, held_out, scored
 
 LEAST_LOOKS = 30
@@ -15,7 +15,7 @@ LEAST_LOOKS = 30
 def report_lines(moment: datetime) -> Iterator[str]:
     """Yield the lines of the report on club-scope evidence as of a moment. Nothing is stored."""
     with working(moment):
-        evidence = gather(club_taxa(), (CLUB,), moment).evidence
+        evidence = gather_club(club_taxa(), moment).evidence
     made = held_out(evidence)
     yield f"Club evidence as of {moment:%Y-%m-%d}: {len(evidence)} rows at {len(np.unique(evidence.spot))} spots."
     methods = scored(evidence, made)

@@ -19,7 +19,7 @@ from kombu.exceptions import OperationalError
 
 from club.viewer import working
 from observations.computing import histories, histories_below_exact, refit_by, scopes_of
-from observations.evidence import CLUB, club_taxa, gather
+from observations.evidence import CLUB, club_taxa, gather_club
 from observations.history import diagnostics
 from observations.inference import fit as fit_club
 from observations.inference.results import ClubFit
@@ -158,7 +158,7 @@ def refit(
             due = dict(Due.objects.values_list("spot_id", "since"))
             previous = Refit.objects.filter(is_current=True).first()
             taxa = club_taxa()
-            club = gather(taxa, (CLUB,), moment)
+            club = gather_club(taxa, moment)
         tell(f"{len(club.evidence)} rows of {len(set(club.look_ids))} looks")
         old = ClubFit.from_dict(previous.parameters) if previous else None
         fit = fit_club(club.evidence, previous=old)

@@ -10,6 +10,7 @@ from django.utils import timezone
 from club.viewer import working
 from observations import jobs
 from observations.computing import histories, refit_by, scopes_of
+from observations.evidence import club_taxa, gather_club
 from observations.models import Due, Finding, History, Refit
 from observations.services import confirm
 from tests.conftest import Cast, Places, found, look, see, sonar
@@ -128,3 +129,23 @@ def test_a_fit_that_does_not_converge_leaves_the_last_good_results_in_place(
         failed = Refit.objects.order_by("-id").first()
         assert failed is not None and not failed.converged and failed.diagnostics["iterations"] > 0
     assert refit_by(timezone.now()) == good
+
+
+def test_blind_checks_that_name_another_species_teach_how_often_sightings_err(
+    some_looks: None, cast: Cast
+) -> None:
+    findings = list(Finding.objects.order_by("look__started_at")[:4])
+    for finding, (named, decision) in zip(
+        findings,
+        [("largemouth-bass", "confirmed"), ("white-crappie", "corrected"), ("", "unsure")],
+        strict=False,
+    ):
+        confirm(finding, cast.checker, named, decision, "", timezone.now())
+    with working(timezone.now()):
+        evidence = gather_club(club_taxa(), timezone.now()).evidence
+    # The third could not be told: it says nothing about the claim.
+    assert (evidence.rechecked, evidence.recheck_wrong) == (2, 1)
+    jobs.refit()
+    refit = Refit.objects.get(is_current=True)
+    # A Beta worth 50 re-checks at .02, and one error in two: (1 + 1) / 52.
+    assert refit.diagnostics["mistaken_sightings"] == pytest.approx(2 / 52)
