@@ -123,7 +123,7 @@ def histories_below_exact(
         unsaid = replace(gathered, evidence=evidence)
         rows += _rows(spot, key, unsaid, fit, refit, as_of, moment, reasons=False)
     for row in rows:
-        row.edition = History.Edition.PUBLISHED
+        row.edition, row.narrowed_by = History.Edition.PUBLISHED, {}
     return rows
 
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from observations.evidence import Gathered
 from observations.inference import effort
+from observations.inference.narrowing import PLANS
 from observations.inference.rates import rate_interval
 from observations.inference.results import ClubFit, SpotResult
 from observations.inference.types import LANDED, SEEN, VERIFIED, Evidence
@@ -60,6 +61,18 @@ def _clip(low: float, middle: float, high: float) -> tuple[float, float, float]:
     """Keep the order that the table demands: a mean may leave the 5–95 % band of a very skew distribution."""
     low, middle, high = (min(max(float(value), 0.0), 1.0) for value in (low, middle, high))
     return min(low, middle), middle, max(high, middle)
+
+
+def _best_plan(result: SpotResult, k: int) -> dict[str, Any]:
+    """Return the looks that are expected to narrow the interval of species k most."""
+    best = int(np.argmax(result.narrowed[k]))
+    plan = PLANS[best]
+    return {
+        "method": ("camera", "rod")[plan.method],
+        "looks": plan.looks,
+        "effort": plan.effort,
+        "by": round(float(result.narrowed[k, best]), 3),
+    }
 
 
 def build_rows(
@@ -119,6 +132,7 @@ def build_rows(
                     {"look": str(gathered.look_ids[reason.row]), "change": round(float(reason.change), 4)}
                     for reason in result.reasons[k]
                 ],
+                narrowed_by=_best_plan(result, k),
                 looks=int(monthly.looks.sum()),
                 contributors=len(contributors),
                 thick=len(contributors) >= ENOUGH_CONTRIBUTORS,

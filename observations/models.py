@@ -512,6 +512,8 @@ class History(models.Model):
     months = models.JSONField(encoder=DjangoJSONEncoder)
     # Up to three: look id, direction, change of probability.
     moved_by = models.JSONField(default=list)
+    # Looks that would narrow the interval most: method, looks, effort of each, by which share of it.
+    narrowed_by = models.JSONField(default=dict)
     looks = models.IntegerField(default=0)
     contributors = models.IntegerField(default=0)
     # True when three or more contributed; of the others, each must say yes before it is published.

@@ -18,7 +18,7 @@ from club.viewer import ViewedRequest
 from observations.models import History, Species
 from observations.reading import GRADES, ChartFilter, chart_features, grade_counts, histories
 from observations.reliability import current_refit
-from observations.words import evidence_rows, looks_at, moved_words
+from observations.words import evidence_rows, looks_at, moved_words, narrowing_words
 from spots.disclosure_models import Channel
 from spots.disclosures import held_back
 from spots.linking import shared_by_viewer, twins
@@ -274,6 +274,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
                 "last": last,
                 "ago": ago,
                 "moved": moved_words(row, looks, units),
+                "narrowing": narrowing_words(row),
             }
         )
     position = position_of(spot)

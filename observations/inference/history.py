@@ -12,6 +12,7 @@ from .calls import table_index
 from .engine import Parameters, VisitEvidence, settle, stacked, stacks, visit_evidence
 from .fitting import parameters_of
 from .grouping import Prepared, prepare, visits
+from .narrowing import PLANS, expected_narrowing
 from .presence import Effects, Grid, effect_grid, effect_moves, effects
 from .results import ClubFit, Reason, SpotResult
 from .types import Evidence, Float, Int
@@ -72,6 +73,7 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bo
         month_interval=interval[1:],
         reasons=tuple(tuple(Reason(int(rows[r.row]), r.change) for r in of_k) for of_k in moved),
         visits=len(data.spot),
+        narrowed=context.narrowed(states),
     )
 
 
@@ -193,6 +195,14 @@ class _Context:
         # Of a very skew chance the mean can pass the 95th percentile: the interval always holds it.
         interval: Float = np.stack([np.minimum(low, mean), np.maximum(high, mean)], axis=-1)
         return mean, interval
+
+    def narrowed(self, states: list[SpotState]) -> Float:
+        """Expected narrowing by each plan, (K, plans); by sampling alone, the parameters' own spread left out."""
+        where, weight, _ = self.mixture(states, np.array([self.now]), np.zeros(1, dtype=np.int64))
+        k = where.shape[1]
+        rate = np.exp(self.fitted.log_rate)
+        points, mass = where[0].reshape(k, -1), weight[0].reshape(k, -1)
+        return np.stack([expected_narrowing(points, mass, rate, plan) for plan in PLANS], axis=1)
 
     def means_now(self, states: list[SpotState], spots: int) -> Float:
         """Mean of psi at `now` of each spot, (S, K)."""

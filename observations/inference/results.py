@@ -191,6 +191,8 @@ class SpotResult:
         At most three, largest change first.
     visits : int
         Visits used.
+    narrowed : (K, plans)
+        Share by which the spread of psi is expected to shrink by each of `narrowing.PLANS`.
     """
 
     spot: str
@@ -203,6 +205,7 @@ class SpotResult:
     month_interval: Float
     reasons: tuple[tuple[Reason, ...], ...]
     visits: int
+    narrowed: Float
 
 
 @dataclass(frozen=True)

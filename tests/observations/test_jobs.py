@@ -13,6 +13,7 @@ from observations.computing import histories, refit_by, scopes_of
 from observations.evidence import club_taxa, gather_club
 from observations.models import Due, Finding, History, Refit
 from observations.services import confirm
+from observations.words import narrowing_words
 from tests.conftest import Cast, Places, found, look, see, sonar
 
 
@@ -149,3 +150,18 @@ def test_blind_checks_that_name_another_species_teach_how_often_sightings_err(
     refit = Refit.objects.get(is_current=True)
     # A Beta worth 50 re-checks at .02, and one error in two: (1 + 1) / 52.
     assert refit.diagnostics["mistaken_sightings"] == pytest.approx(2 / 52)
+
+
+def test_a_history_says_which_looks_would_narrow_it_and_its_published_edition_does_not(
+    some_looks: None, places: Places
+) -> None:
+    jobs.refit()
+    row = History.objects.get(spot=places.shared, scope="club", edition="live", species="largemouth-bass")
+    assert row.narrowed_by["method"] in {"camera", "rod"} and 0 <= row.narrowed_by["by"] <= 1
+    row.narrowed_by = {"method": "camera", "looks": 3, "effort": 5.0, "by": 0.31}
+    assert narrowing_words(row) == (
+        "Three more camera drops of 5 minutes in clear water, on different days, would narrow it most: by about 31 %."
+    )
+    row.narrowed_by = {"method": "rod", "looks": 3, "effort": 1.0, "by": 0.01}
+    assert narrowing_words(row).startswith("Even three more trips with an hour of rod and line")
+    assert all(row.narrowed_by == {} for row in History.objects.filter(edition="published"))
