@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 from scipy.optimize import minimize
+from scipy.special import expit
 
 from observations.bench.clubs import draw
 from observations.bench.timing import Figure
@@ -120,7 +121,7 @@ def _value_only(data: Prepared, start: Parameters, free: Any) -> Callable[[Float
         whole[0, free] = theta
         here = Parameters(whole, start.pooled, start.calls, start.error, start.groups)
         terms = visit_evidence(data, here, prior_presence(data, here))
-        psi = 1.0 / (1.0 + np.exp(-here.linear(data)[:, 0]))
+        psi = expit(here.linear(data)[:, 0])
         back = np.log(np.maximum(terms.visit.present, terms.visit.absent))[:, 0]
         mixed = np.log(terms.absent[:, 0] + psi * (terms.present - terms.absent)[:, 0])
         scales = terms.find.log_scale[:, 0].sum() + terms.call.log_scale.sum()

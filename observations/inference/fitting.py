@@ -21,6 +21,8 @@ from .types import Evidence, Float, Int, Options
 _PART_VISITS = 8_000
 """Visits worked on at once: keeps a pass within the processor's cache and the memory flat."""
 _THREADS = 2
+_COARSE_SPOTS, _COARSE_NODES = 1_000, 17
+"""From so many spots on a fit goes most of its way on a coarse grid of the effects."""
 _LARGE_CLUB_SPOTS = 4_000
 """From here on a fit starts from a fit of a tenth of the spots."""
 
@@ -125,7 +127,9 @@ def fit(
         previous = fit(evidence.take(np.isin(evidence.spot, tenth)), options=options)
         data, parameters = begin(evidence, options, previous)
     priors = Priors.of(len(evidence.groups), len(evidence), options)
-    grid = effect_grid(options.grid_nodes)
+    fine = effect_grid(options.grid_nodes)
+    coarse = len(used) >= _COARSE_SPOTS and options.grid_nodes > _COARSE_NODES
+    grid = effect_grid(_COARSE_NODES) if coarse else fine
     psi = prior_presence(data, parameters)
     ranges = list(parts(data))
     k = psi.shape[1]
@@ -156,12 +160,14 @@ def fit(
             calls=model,
         )
         converged = step < options.tolerance and iteration % 5 != 0
+        if coarse and step < 5.0 * options.tolerance:  # the way is done on few nodes, the end on all
+            coarse, grid, converged = False, fine, False
     nested = 0 < len(used) < options.nested_below_spots
     weight, node_theta, node_cov = nodes_of_spread(
         data,
         parameters,
         priors,
-        grid,
+        fine,
         psi,
         covariance,
         options.spread_nodes if nested else 1,
@@ -191,7 +197,7 @@ def fit(
         find_error=parameters.error,
         half_life_days=float("inf"),
     )
-    return replace(made, half_life_days=ageing.choose_half_life(made, data, parameters, grid))
+    return replace(made, half_life_days=ageing.choose_half_life(made, data, parameters, fine))
 
 
 def parameters_of(fitted: ClubFit) -> Parameters:
