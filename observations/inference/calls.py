@@ -238,9 +238,9 @@ def learn_shrinkage(model: CallModel, options: Options) -> Float:
     by_method = np.zeros((len(CALL_METHODS), *calls.shape[1:]))
     np.add.at(by_method, model.pair_method, calls)
     centre = model.method[model.pair_method, :, 1:]
-    observer = [log_prior[i] + _dirichlet_multinomial(calls, centre, g) for i, g in enumerate(grid)]
+    observer = [log_prior[i] + dirichlet_multinomial(calls, centre, g) for i, g in enumerate(grid)]
     club = np.broadcast_to(model.club[None, :, 1:], by_method.shape)
-    method = [log_prior[i] + _dirichlet_multinomial(by_method, club, g) for i, g in enumerate(grid)]
+    method = [log_prior[i] + dirichlet_multinomial(by_method, club, g) for i, g in enumerate(grid)]
     made = []
     for log_posterior in (np.array(observer), np.array(method)):
         weight = np.exp(log_posterior - log_posterior.max())
@@ -272,7 +272,8 @@ def centre_weight(
     return made
 
 
-def _dirichlet_multinomial(counts: Float, centre: Float, kappa: float) -> float:
+def dirichlet_multinomial(counts: Float, centre: Float, kappa: float) -> float:
+    """Log-likelihood of rows of counts (..., c) drawn around `centre` with concentration `kappa`, up to a constant."""
     mean = centre / centre.sum(axis=-1, keepdims=True)
     n = counts.sum(axis=-1)
     cells = gammaln(counts + kappa * mean) - gammaln(kappa * mean)
