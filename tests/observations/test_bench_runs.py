@@ -24,6 +24,7 @@ def test_every_figure_is_measured_beside_a_yardstick_that_returns_the_same_text(
         "map query with precision and policies, signed out",
     ]
     assert any(name.startswith("presence fit") for name in names)
+    assert any(name.startswith("one new look to refreshed history, 30") for name in names)
     assert any(name.startswith("full refit") for name in names)
     presence = next(figure for figure in found["figures"] if figure["name"].startswith("presence fit"))
     assert "NOT KEPT" not in presence["note"]  # the same optimum as scipy's, whatever the time

@@ -9,7 +9,7 @@ from django.core.management.base import BaseCommand
 from django.db import connection
 from django.utils import timezone
 
-from observations.bench import believing, federation, maps
+from observations.bench import believing, federation, maps, refreshing
 
 DATABASE = "tallow_bench"
 
@@ -45,6 +45,7 @@ def measure(size: federation.Size, runs: int, tell: Any = lambda text: None) -> 
     """Seed the connected database, which is empty and migrated, and return what was measured on it."""
     seeded = federation.seed(size, timezone.now(), tell)
     figures = maps.figures(seeded, runs, min(maps.IN_VIEW, size.spots // 2))
+    figures += refreshing.figures(seeded, size.looks, runs, tell)
     figures += believing.figures(size.looks, size.looks, tell)
     for figure in figures:
         tell(figure.line())
