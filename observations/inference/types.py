@@ -327,7 +327,7 @@ class Options:
 
     window_hours: float = 6.0
     grid_nodes: int = 31
-    max_iterations: int = 200
+    max_iterations: int = 500
     tolerance: float = 2e-4
     intercept_prior: tuple[float, float] = (-0.8, 1.5)
     harmonic_sd: float = 1.0
