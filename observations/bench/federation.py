@@ -31,15 +31,16 @@ class Size:
     spots: int  # on each water
     members: int
     teams: int
-    looks: int  # of the inference's own clubs, which are arrays and stand in no database
+    looks: int  # laid for one look's refresh, and of the inference's own clubs, which are arrays
+    refit_looks: int  # of the larger of the two clubs that are refitted
 
     @property
     def all_spots(self) -> int:
         return self.waters * self.spots
 
 
-FULL = Size(waters=20, spots=1000, members=300, teams=40, looks=1_000_000)
-QUICK = Size(waters=2, spots=60, members=12, teams=3, looks=3_000)
+FULL = Size(waters=20, spots=1000, members=300, teams=40, looks=1_000_000, refit_looks=1_000_000)
+QUICK = Size(waters=2, spots=60, members=12, teams=3, looks=3_000, refit_looks=800)
 
 
 @dataclass(frozen=True)

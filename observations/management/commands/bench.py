@@ -46,7 +46,7 @@ def measure(size: federation.Size, runs: int, tell: Any = lambda text: None) -> 
     seeded = federation.seed(size, timezone.now(), tell)
     figures = maps.figures(seeded, runs, min(maps.IN_VIEW, size.spots // 2))
     figures += refreshing.figures(seeded, size.looks, runs, tell)
-    figures += believing.figures(size.looks, size.looks, tell)
+    figures += believing.figures(size.looks, size.refit_looks, tell)
     for figure in figures:
         tell(figure.line())
     with connection.cursor() as cursor:
