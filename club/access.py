@@ -1,5 +1,6 @@
 """Who may open a page. What one may not see answers like what never was: 404."""
 
+import uuid
 from collections.abc import Callable
 from functools import wraps
 from typing import Any
@@ -10,6 +11,14 @@ from django.shortcuts import redirect
 from django.utils.http import urlencode
 
 View = Callable[..., HttpResponseBase]
+
+
+def id_or_404(text: str) -> uuid.UUID:
+    """Return the id that a request names; what is no id is answered like one that was never issued."""
+    try:
+        return uuid.UUID(text)
+    except ValueError:
+        raise Http404 from None
 
 
 def _sign_in(request: HttpRequest) -> HttpResponseRedirectBase:

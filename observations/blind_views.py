@@ -7,7 +7,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
-from club.access import members_only
+from club.access import id_or_404, members_only
 from club.viewer import ViewedRequest
 from observations.blind import SURE, call_picture, next_picture, own_calls, standing
 from observations.blind_models import BlindCall
@@ -26,7 +26,8 @@ def blind(request: ViewedRequest) -> HttpResponse:
     picture = next_picture(request.viewer, calls)
     problems: dict[str, str] = {}
     if request.method == "POST":
-        picture = get_object_or_404(ClearedPicture.objects.exclude(species=None), pk=_key(request, "picture"))
+        key = id_or_404(request.POST.get("picture", ""))
+        picture = get_object_or_404(ClearedPicture.objects.exclude(species=None), pk=key)
         called, sure = request.POST.get("species", ""), request.POST.get("sure", "")
         if called not in species or called == "not-fish":
             problems["species"] = "Choose what it is: a species, or a wider kind."
@@ -44,13 +45,6 @@ def blind(request: ViewedRequest) -> HttpResponse:
         "standing": standing(calls),
     }
     return render(request, "blind/call.html", context, status=422 if problems else 200)
-
-
-def _key(request: ViewedRequest, name: str) -> uuid.UUID:
-    try:
-        return uuid.UUID(request.POST.get(name, ""))
-    except ValueError:
-        return uuid.UUID(int=0)
 
 
 @members_only

@@ -175,8 +175,10 @@ def refit(
         )
         if previous is not None and not fit.converged:
             return _set_aside(row, fit, moment)
-        rows = _compute_all(row, fit, moment, started, tell)
-        _swap(row, rows, reliability_rows(fit, club.evidence), due, moment)
+        with working(moment):
+            publishing = _publication_due(moment)
+        rows = _compute_all(row, fit, moment, started, publishing, tell)
+        _swap(row, rows, reliability_rows(fit, club.evidence), due, moment, publishing)
         if as_of is None:
             new_edition(started)
         seconds = (timezone.now() - started).total_seconds()
@@ -196,12 +198,16 @@ def _set_aside(row: Refit, fit: ClubFit, moment: datetime) -> RefitReport:
 
 
 def _compute_all(
-    row: Refit, fit: ClubFit, moment: datetime, started: datetime, tell: Callable[[str], None]
+    row: Refit,
+    fit: ClubFit,
+    moment: datetime,
+    started: datetime,
+    publishing: bool,
+    tell: Callable[[str], None],
 ) -> list[History]:
     with working(moment), connection.cursor() as cursor:
         cursor.execute("SELECT id FROM spots_spot ORDER BY id")
         spots = [spot for (spot,) in cursor.fetchall()]
-        publishing = _publication_due(moment)
     rows: list[History] = []
     for low in range(0, len(spots), _LOT):
         lot = spots[low : low + _LOT]
@@ -219,6 +225,7 @@ def _swap(
     believed: list[Reliability],
     due: dict[uuid.UUID, datetime],
     moment: datetime,
+    publishing: bool,
 ) -> None:
     """Put the new results in place of the old, whole."""
     with working(moment):
@@ -244,7 +251,7 @@ def _swap(
         History.objects.bulk_create([row for row in rows if row.edition in COMPUTED], batch_size=500)
         for spot, since in due.items():
             Due.objects.filter(pk=spot, since=since).delete()
-        if told:
+        if publishing:  # with nothing to tell, too: what stood before is out of date
             _publish(told, moment)
 
 

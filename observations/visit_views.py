@@ -8,7 +8,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from club.access import members_only
+from club.access import id_or_404, members_only
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations.visits import Believed, Column, Kinds, Visit, columns, most_telling, visits_of
@@ -29,20 +29,13 @@ class Plate:
     later: Visit | None
 
 
-def _asked(text: str) -> uuid.UUID | None:
-    try:
-        return uuid.UUID(text)
-    except ValueError:
-        return None
-
-
 def _plate(
     spot: ReleasedSpot, visits: list[Visit], wanted: str, units: Units, believed: Believed, kinds: Kinds
 ) -> Plate | None:
     """Lay out the visit that holds a look, or without one the most telling. 404 for a look that is not there."""
     visit = most_telling(visits)
     if wanted:
-        key = _asked(wanted)
+        key = id_or_404(wanted)
         visit = next((visit for visit in visits if key in {look.id for look in visit.looks}), None)
         if visit is None:
             raise Http404
@@ -74,7 +67,7 @@ def side_by_side(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     plate = _plate(spot, visits, request.GET.get("visit", ""), units, believed, kinds)
     second = None
     if other := request.GET.get("spot", ""):
-        beside = released_spot(_asked(other) or uuid.UUID(int=0), channel=Channel.UNSEEN)
+        beside = released_spot(id_or_404(other), channel=Channel.UNSEEN)
         if not beside.is_exact:
             raise Http404
         second = _plate(beside, visits_of(looks_at(beside.id)), "", units, believed, kinds)

@@ -8,7 +8,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from club.access import members_only
+from club.access import id_or_404, members_only
 from club.viewer import ViewedRequest
 from spots import linking
 from spots.disclosure_models import Channel
@@ -16,13 +16,6 @@ from spots.link_models import SpotLink
 from spots.precision import released_spot
 
 ADDRESS = "/sharing/links/"
-
-
-def _uuid(text: str) -> uuid.UUID:
-    try:
-        return uuid.UUID(text)
-    except ValueError:
-        raise Http404 from None
 
 
 @require_safe
@@ -42,12 +35,12 @@ def links(request: ViewedRequest) -> HttpResponse:
 @members_only
 def propose(request: ViewedRequest) -> HttpResponse:
     """Say that a spot is the same place as another."""
-    spot = released_spot(_uuid(request.GET.get("spot", "")), channel=Channel.UNSEEN)
+    spot = released_spot(id_or_404(request.GET.get("spot", "")), channel=Channel.UNSEEN)
     partners = linking.partners(spot)
     problem, status = "", 200
     if request.method == "POST":
         try:
-            link = linking.propose(spot, _uuid(request.POST.get("other", "")), request.viewer)
+            link = linking.propose(spot, id_or_404(request.POST.get("other", "")), request.viewer)
         except ValidationError as error:
             problem, status = " ".join(error.messages), 422
         else:

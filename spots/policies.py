@@ -155,7 +155,6 @@ def _keeps_past(table: str, kind: str, key: str) -> list[str]:
     ]
 
 
-# A grant must not be laid under another owner than its spot's: its policy trusts that column.
 # The viewer's own lines of the log, and nobody else's: what `precision.py` asks three times a request. Through
 # the table's policy, which also serves owners and organisers, planning took longer than the map.
 _OWN_DISCLOSURES = [
@@ -167,6 +166,7 @@ _OWN_DISCLOSURES = [
 
 TRIGGERS = [
     *_OWN_DISCLOSURES,
+    # A grant must not be laid under another owner than its spot's: its policy trusts that column.
     "ALTER TABLE spots_spot DROP CONSTRAINT IF EXISTS spot_owner_key",
     "ALTER TABLE spots_spot ADD CONSTRAINT spot_owner_key CHECK (owner = CASE"
     " WHEN owner_member_id IS NOT NULL THEN 'member:' || owner_member_id::text"

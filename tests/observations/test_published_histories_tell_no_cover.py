@@ -7,7 +7,7 @@ from django.contrib.gis.geos import Point
 from django.utils import timezone
 
 from observations import jobs
-from observations.models import History
+from observations.models import History, Observation
 from spots.models import Spot
 from spots.services import SpotDraft, create_spot
 from tests.conftest import Cast, Places, found, look, see
@@ -70,3 +70,17 @@ def test_what_is_published_of_a_spot_is_the_same_whatever_its_cover(
     assert crib != dock, "who sees them exactly is told what the covers' seasons say"
     crib, dock = (rows(twin, "published") for twin in twins)
     assert crib and crib == dock
+
+
+def test_what_was_published_goes_with_the_next_edition_when_nothing_is_left_to_tell(
+    cast: Cast, places: Places, quiet_queue: Any
+) -> None:
+    spot = spot_with(cast, places, "crib", 1)
+    camera(cast, spot, SUMMER, True)
+    jobs.refit(SUMMER + timedelta(days=1))
+    assert rows(spot, "published")
+    Observation.objects.update(withdrawn_at=SUMMER + timedelta(days=2))
+    jobs.refit(SUMMER + timedelta(days=3))
+    assert rows(spot, "published"), "within the month nothing changes"
+    jobs.refit(SUMMER + timedelta(days=30))
+    assert not rows(spot, "published")
