@@ -142,6 +142,17 @@ class LookShape(Strict):
     source = serializers.ChoiceField(  # type: ignore[assignment]
         Observation.Source.choices, read_only=True
     )
+    device_sealed_at = serializers.DateTimeField(
+        required=False,
+        allow_null=True,
+        help_text="Logged without signal: when the device sealed it, put right by `clock_offset_s`. Its calls are"
+        " then `device`-sealed and kept apart from those that the server saw arrive.",
+    )
+    clock_offset_s = serializers.FloatField(
+        required=False,
+        allow_null=True,
+        help_text="How many seconds the device's clock was ahead of the server's `Date`.",
+    )
     random_check = serializers.BooleanField(read_only=True)
     received_at = serializers.DateTimeField(read_only=True)
     withdrawn_at = serializers.DateTimeField(read_only=True, allow_null=True)

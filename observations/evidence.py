@@ -291,7 +291,8 @@ def _sealed_before_proof(
     """Say whether a call was sealed before any proof of its visit was there to be seen."""
     if sealed_at is None:
         return True
-    if seal == Call.Seal.MEMORY:
+    # A device's own word for the time could be set after the proof: such calls are not scored with the others.
+    if seal in (Call.Seal.MEMORY, Call.Seal.DEVICE):
         return False
     start = at - timedelta(hours=VISIT_HOURS)
     return not any(start <= proof <= sealed_at for proof in proved.get(spot, ()))

@@ -115,6 +115,9 @@ class Observation(models.Model):
     source = models.CharField(max_length=10, choices=Source.choices, default=Source.PAGE)
     # The draw of DESIGN §5 asked for this one, whatever it looked like.
     random_check = models.BooleanField(default=False)
+    # Logged without signal: when the device sealed it, and how far its clock was ahead of the server's (s).
+    device_sealed_at = models.DateTimeField(null=True, blank=True)
+    clock_offset_s = models.FloatField(null=True, blank=True)
     received_at = models.DateTimeField(default=timezone.now)
     withdrawn_at = models.DateTimeField(null=True, blank=True)
 
@@ -217,6 +220,8 @@ class Call(models.Model):
         SERVER = "server", "sealed when the server received it"
         RECORD = "record", "sealed in order of time, from past records"
         MEMORY = "memory", "from memory"
+        # The server has only the device's word for when: kept apart from what it saw arrive.
+        DEVICE = "device", "sealed on the device, before the server received it"
 
     class Size(models.TextChoices):
         SMALL = "small", "small"

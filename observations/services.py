@@ -32,6 +32,8 @@ from spots.models import Spot
 # A proof settles the latest earlier sonar look of the same visit (observations.inference has the same window).
 VISIT_HOURS = 6.0
 FUTURE_ALLOWED = timedelta(minutes=10)
+# A device's clock may be set to another decade; further off is no clock.
+CLOCK_FURTHEST_S = 20 * 366 * 86_400.0
 
 
 @dataclass(frozen=True)
@@ -90,6 +92,8 @@ class LookDraft:
     opens_at: datetime | None = None  # from then on it is the club's evidence too
     source: str = Observation.Source.PAGE
     seal: str = Call.Seal.SERVER
+    device_sealed_at: datetime | None = None  # by the server's clock; None: the server saw it arrive
+    clock_offset_s: float | None = None  # how far the device's clock was ahead of the server's
     random_check: bool = False
     trip: Trip | None = None
     id: uuid.UUID = field(default_factory=uuid.uuid4)
@@ -110,6 +114,7 @@ def _check_numbers(draft: LookDraft, problems: _Problems) -> None:
         ("pool_level_m", draft.pool_level_m, -200, 50, "metres from full pool"),
         ("wind_m_s", draft.wind_m_s, 0, 80, "metres a second"),
         ("utc_offset_min", draft.utc_offset_min, -1080, 1080, "minutes"),
+        ("clock_offset_s", draft.clock_offset_s, -CLOCK_FURTHEST_S, CLOCK_FURTHEST_S, "seconds"),
     )
     for name, value, low, high, unit in ranges:
         if value is not None and not (math.isfinite(value) and low <= value <= high):
@@ -175,6 +180,25 @@ def _check_findings(draft: LookDraft, species: dict[str, Species], problems: _Pr
             problems.add("tie", f'"{finding.tie}" is not one of {", ".join(Finding.Tie.values)}.')
 
 
+def _check_device_seal(draft: LookDraft, moment: datetime, problems: _Problems) -> None:
+    sealed = draft.device_sealed_at
+    if sealed is None:
+        return
+    if sealed > moment + FUTURE_ALLOWED:
+        problems.add("device_sealed_at", f"{sealed.isoformat()} lies in the future.")
+    elif draft.started_at.utcoffset() is not None and sealed < draft.started_at:
+        problems.add("device_sealed_at", f"{sealed.isoformat()} is before the look started.")
+
+
+def _seal_of(draft: LookDraft, moment: datetime) -> tuple[str, datetime]:
+    """Return how and when the draft's calls are sealed. A weaker seal than the device's stays what it is."""
+    if draft.seal != Call.Seal.SERVER:
+        return draft.seal, draft.started_at
+    if draft.device_sealed_at is None:
+        return draft.seal, moment
+    return Call.Seal.DEVICE, min(draft.device_sealed_at, moment)
+
+
 def check_look(draft: LookDraft, moment: datetime, species: dict[str, Species]) -> None:
     """Raise ValidationError naming each field, its value and the rule; nothing is saved."""
     problems = _Problems()
@@ -186,6 +210,7 @@ def check_look(draft: LookDraft, moment: datetime, species: dict[str, Species]) 
         problems.add("started_at", f"{draft.started_at.isoformat()} lies in the future.")
     elif draft.started_at.year < 1950:
         problems.add("started_at", f"{draft.started_at.isoformat()} is before 1950.")
+    _check_device_seal(draft, moment, problems)
     if draft.rod_hours is not None and draft.method != Method.ROD:
         problems.add("rod_hours", "Rod-hours belong to rod and line.")
     _check_numbers(draft, problems)
@@ -238,7 +263,7 @@ def save_looks(drafts: Sequence[tuple[LookDraft, str]], moment: datetime) -> lis
         for order, group in enumerate(draft.groups):
             groups.append(_group_row(draft, order, group))
             if group.call:
-                sealed = moment if draft.seal == Call.Seal.SERVER else draft.started_at
+                seal, sealed = _seal_of(draft, moment)
                 calls.append(
                     Call(
                         group_id=group.id,
@@ -246,7 +271,7 @@ def save_looks(drafts: Sequence[tuple[LookDraft, str]], moment: datetime) -> lis
                         probability=group.probability,
                         size=group.size,
                         sealed_at=sealed,
-                        seal=draft.seal,
+                        seal=seal,
                     )
                 )
     EchoGroup.objects.bulk_create(groups)
@@ -304,6 +329,8 @@ def _look_row(draft: LookDraft, scope: str, moment: datetime) -> Observation:
         opens_at=draft.opens_at,
         source=draft.source,
         random_check=draft.random_check,
+        device_sealed_at=draft.device_sealed_at,
+        clock_offset_s=draft.clock_offset_s,
         received_at=moment,
     )
 
