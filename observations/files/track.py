@@ -1,0 +1,170 @@
+"""What a track tells of a day: where the boat stopped, and when it ran, searched and fished; nothing of Django.
+
+Arrays in, arrays out: `time` in seconds (rising), `lat` and `lon` in degrees (WGS84).
+"""
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+STOP_S = 120.0
+# Common practice, no source: how far a boat held on a spot swings; how fast one searches, and runs.
+SWING_M = 25.0
+SEARCH_MPS = 0.9
+RUN_MPS = 4.0
+SMOOTH_S = 30.0
+GAP_S = 30.0
+# A stop that is broken off for less, and goes on at the same place, is one stop.
+BREAK_S = 60.0
+KINDS = ("stopped", "fishing", "searching", "running", "gap")
+
+
+class Stop(NamedTuple):
+    """A stay of two minutes or more within the boat's swing; the place is the median of its fixes."""
+
+    start: float
+    end: float
+    lat: float
+    lon: float
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Time of one kind (of `KINDS`), in seconds, and the metres covered in it."""
+
+    kind: str
+    start: float
+    end: float
+    metres: float
+
+
+def metres(lat1: Floats, lon1: Floats, lat2: Floats, lon2: Floats) -> Floats:
+    """Distance by the ellipsoid's two radii of curvature at the middle latitude (WGS84).
+
+    Right within 0.01 % up to 10 km (checked against pyproj): a water, not a voyage.
+    """
+    a, e2 = 6_378_137.0, 0.006_694_379_990_141
+    middle = np.radians((lat1 + lat2) / 2)
+    root = 1 - e2 * np.sin(middle) ** 2
+    north = np.radians(lat2 - lat1) * a * (1 - e2) / root**1.5
+    east = np.radians((lon2 - lon1 + 180) % 360 - 180) * a / np.sqrt(root) * np.cos(middle)
+    return np.asarray(np.hypot(north, east), dtype=np.float64)
+
+
+def _plane(lat: Floats, lon: Floats) -> tuple[Floats, Floats]:
+    """Metres east and north of the first fix."""
+    zero = np.full_like(lat, lat[0])
+    here = np.full_like(lon, lon[0])
+    turn = (lon - lon[0] + 180) % 360 - 180
+    return np.sign(turn) * metres(lat, here, lat, lon), np.sign(lat - lat[0]) * metres(zero, here, lat, here)
+
+
+def stops(time: Floats, lat: Floats, lon: Floats, *, least_s: float = STOP_S) -> list[Stop]:
+    """Return the stays of `least_s` or more, in order of time. A gap in the track ends a stay."""
+    if len(time) < 2:
+        return []
+    east, north = _plane(lat, lon)
+    spans: list[tuple[int, int]] = []
+    # Only where the boat is near again after the least time can a stay begin.
+    later = np.searchsorted(time, time + least_s)
+    ahead = np.minimum(later, len(time) - 1)
+    near = (later < len(time)) & (np.hypot(east[ahead] - east, north[ahead] - north) <= 2 * SWING_M)
+    first = 0
+    while first < len(time):
+        if not near[first]:
+            first += 1
+            continue
+        begun, last = _trimmed(east, north, first, _stay(time, east, north, first))
+        if time[last] - time[begun] < least_s:
+            first += 1
+            continue
+        if spans and _goes_on(time, east, north, spans[-1], (begun, last)):
+            spans[-1] = (spans[-1][0], last)
+        else:
+            spans.append((begun, last))
+        first = last + 1
+    return [
+        Stop(
+            float(time[a]),
+            float(time[b]),
+            float(np.median(lat[a : b + 1])),
+            float(np.median(lon[a : b + 1])),
+        )
+        for a, b in spans
+    ]
+
+
+def _stay(time: Floats, east: Floats, north: Floats, first: int) -> int:
+    """Return the last fix of the stay that begins here: within the swing of the mean so far."""
+    x, y, count, last = float(east[first]), float(north[first]), 1, first
+    for i in range(first + 1, len(time)):
+        if time[i] - time[last] > GAP_S:
+            break
+        if (east[i] - x / count) ** 2 + (north[i] - y / count) ** 2 > SWING_M**2:
+            break
+        x, y, count, last = x + float(east[i]), y + float(north[i]), count + 1, i
+    return last
+
+
+def _trimmed(east: Floats, north: Floats, first: int, last: int) -> tuple[int, int]:
+    """Leave out the coming and the going: both ends up to the first fix within half the swing of the middle."""
+    span = slice(first, last + 1)
+    away = np.hypot(east[span] - np.median(east[span]), north[span] - np.median(north[span]))
+    close = np.flatnonzero(away <= SWING_M / 2)
+    return (first + int(close[0]), first + int(close[-1])) if len(close) else (first, first)
+
+
+def _goes_on(
+    time: Floats, east: Floats, north: Floats, before: tuple[int, int], after: tuple[int, int]
+) -> bool:
+    if time[after[0]] - time[before[1]] > BREAK_S:
+        return False
+    a, b = slice(before[0], before[1] + 1), slice(after[0], after[1] + 1)
+    return bool(
+        np.hypot(
+            np.median(east[a]) - np.median(east[b]),
+            np.median(north[a]) - np.median(north[b]),
+        )
+        <= SWING_M
+    )
+
+
+def stretches(time: Floats, lat: Floats, lon: Floats) -> list[Stretch]:
+    """Split a track by what was done: each interval between two fixes belongs to exactly one stretch.
+
+    In a stop: stopped. Else by the speed over the half minute around: running, searching, or (slower, on the
+    move) fishing. More than half a minute without a fix is a gap, and is nothing.
+    """
+    if len(time) < 2:
+        return []
+    step = np.diff(time)
+    way = metres(lat[:-1], lon[:-1], lat[1:], lon[1:])
+    middle = (time[:-1] + time[1:]) / 2
+    low = np.searchsorted(time, middle - SMOOTH_S / 2).clip(0, len(time) - 2)
+    high = np.searchsorted(time, middle + SMOOTH_S / 2, side="right").clip(1, len(time)) - 1
+    high = np.maximum(high, low + 1)
+    # From end to end, not along the way: the scatter of the fixes is no speed.
+    speed = metres(lat[low], lon[low], lat[high], lon[high]) / (time[high] - time[low])
+    kind = np.where(speed >= RUN_MPS, 3, np.where(speed >= SEARCH_MPS, 2, 1))
+    for stop in stops(time, lat, lon):
+        kind[(time[:-1] >= stop.start) & (time[1:] <= stop.end)] = 0
+    kind[step > GAP_S] = 4
+    edges = np.flatnonzero(np.diff(kind)) + 1
+    starts, ends = np.append(0, edges), np.append(edges, len(kind))
+    return [
+        Stretch(KINDS[kind[a]], float(time[a]), float(time[b]), float(way[a:b].sum()))
+        for a, b in zip(starts, ends, strict=True)
+    ]
+
+
+def nearest(stop: Stop, lat: Floats, lon: Floats, *, within_m: float) -> int | None:
+    """Return the index of the spot nearest to a stop, none where none lies within `within_m`."""
+    if not len(lat):
+        return None
+    away = metres(np.full_like(lat, stop.lat), np.full_like(lon, stop.lon), lat, lon)
+    best = int(np.argmin(away))
+    return best if away[best] <= within_m else None
