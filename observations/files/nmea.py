@@ -4,48 +4,16 @@ The log is read line by line, so memory holds the fixes and never the file. What
 its reason. Formats of the sentences: those that published parsers' tests hold (see the test beside this).
 """
 
-import math
-from array import array
-from collections import Counter
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import BinaryIO
+
+from observations.files.fixes import Log, LogError
 
 # A sentence has 82 characters at most; loggers put a time or a tag block before it.
 LONGEST_LINE = 1024
 # So many lines without one valid sentence, and the file is something else.
 LINES_TO_TELL = 200
-MOST_FIXES = 1_000_000
-# Common practice, no source: faster than this between two fixes is a spike; longer without a fix is a gap.
-SPIKE_MPS = 40.0
-GAP_S = 30.0
-# So many spikes on end that agree with each other: it was the fix before them that was wrong.
-SPIKES_TO_BELIEVE = 5
 KNOT = 1852 / 3600
-EARTH_M = 6_371_008.8
-
-
-class LogError(ValueError):
-    """The file is no NMEA 0183 log that can be read; the message says why."""
-
-
-@dataclass
-class Log:
-    """Columns of equal length, one item a fix, in order of time. NaN where the log says nothing.
-
-    `time` is seconds since 1970 (UTC), `lat`/`lon` degrees, `speed` m/s, `depth` metres below the surface as far
-    as the log tells the transducer's depth (else below the transducer), `temperature` degrees Celsius. `counts`
-    tells sentences read and left out, by reason; `gaps` the first 100 as (from, until).
-    """
-
-    time: "array[float]" = field(default_factory=lambda: array("d"))
-    lat: "array[float]" = field(default_factory=lambda: array("d"))
-    lon: "array[float]" = field(default_factory=lambda: array("d"))
-    speed: "array[float]" = field(default_factory=lambda: array("d"))
-    depth: "array[float]" = field(default_factory=lambda: array("d"))
-    temperature: "array[float]" = field(default_factory=lambda: array("d"))
-    counts: "Counter[str]" = field(default_factory=Counter)
-    gaps: list[tuple[float, float]] = field(default_factory=list)
 
 
 def sentence(line: bytes) -> list[str] | None:
@@ -107,24 +75,11 @@ def _day(day: int, month: int, year: int) -> float:
     return datetime(year, month, day, tzinfo=UTC).timestamp()
 
 
-def _metres(lat1: float, lon1: float, lat2: float, lon2: float) -> float:
-    """Great-circle distance (haversine) on a sphere: within 0.6 % of the ellipsoid, enough to tell a spike."""
-    a = math.sin(math.radians(lat2 - lat1) / 2) ** 2
-    a += (
-        math.cos(math.radians(lat1))
-        * math.cos(math.radians(lat2))
-        * math.sin(math.radians(lon2 - lon1) / 2) ** 2
-    )
-    return 2 * EARTH_M * math.asin(math.sqrt(min(1.0, a)))
-
-
 class _Reader:
     def __init__(self) -> None:
         self.log = Log()
         self.midnight: float | None = None
         self.last_clock = 0.0
-        self.rejected: tuple[float, float, float] | None = None
-        self.spikes = 0
         self.depth_from = ""
         self.handlers = {
             "RMC": self._rmc,
@@ -174,7 +129,7 @@ class _Reader:
         self.last_clock = clock
         self._fix(clock, lat, lon)
         if p[7]:
-            self._measure("speed", float(p[7]) * KNOT, 0, SPIKE_MPS)
+            self.log.measure("speed", float(p[7]) * KNOT)
 
     def _gga(self, p: list[str]) -> None:
         if p[6] in ("", "0"):
@@ -206,11 +161,11 @@ class _Reader:
     def _mtw(self, p: list[str]) -> None:
         if p[2] != "C":
             raise ValueError("unit")
-        self._measure("temperature", float(p[1]), -2, 45)
+        self.log.measure("temperature", float(p[1]))
 
     def _vtg(self, p: list[str]) -> None:
         if p[5]:
-            self._measure("speed", float(p[5]) * KNOT, 0, SPIKE_MPS)
+            self.log.measure("speed", float(p[5]) * KNOT)
 
     @staticmethod
     def _length(p: list[str]) -> float:
@@ -222,64 +177,14 @@ class _Reader:
         if source == "DBT" and self.depth_from not in ("", "DBT"):
             return
         self.depth_from = source
-        self._measure("depth", metres, 0, 500)
-
-    def _measure(self, name: str, value: float, low: float, high: float) -> None:
-        """Lay a reading to the latest fix, whose time is the last one known."""
-        if not low <= value <= high or (name == "depth" and value == 0):
-            self.log.counts[f"{name} out of range"] += 1
-        elif not self.log.time:
-            self.log.counts["before the first fix"] += 1
-        elif self.spikes:
-            self.log.counts["beside a spike"] += 1
-        else:
-            getattr(self.log, name)[-1] = value
+        self.log.measure("depth", metres)
 
     def _fix(self, clock: float, lat: float, lon: float) -> None:
-        log = self.log
         if self.midnight is None:
-            log.counts["before the first date"] += 1
+            self.log.counts["before the first date"] += 1
             return
         # Sentences without a date go on past midnight.
         if clock < self.last_clock - 43_200:
             self.midnight += 86_400
         self.last_clock = clock
-        time = self.midnight + clock
-        if log.time:
-            step = time - log.time[-1]
-            if step == 0:
-                return
-            if step < 0:
-                log.counts["out of order"] += 1
-                return
-            if _metres(log.lat[-1], log.lon[-1], lat, lon) > SPIKE_MPS * step and not self._believed(
-                time, lat, lon
-            ):
-                return
-            if step > GAP_S:
-                log.counts["gaps"] += 1
-                if len(log.gaps) < 100:
-                    log.gaps.append((log.time[-1], time))
-        if len(log.time) >= MOST_FIXES:
-            raise LogError(f"More than {MOST_FIXES} fixes in one log: split it.")
-        self.spikes, self.rejected = 0, None
-        for column, value in ((log.time, time), (log.lat, lat), (log.lon, lon)):
-            column.append(value)
-        for column in (log.speed, log.depth, log.temperature):
-            column.append(math.nan)
-
-    def _believed(self, time: float, lat: float, lon: float) -> bool:
-        """Count a spike; say whether so many agree that it is the way things are."""
-        before = self.rejected
-        if before and time == before[0]:
-            return False
-        agrees = before is not None and _metres(before[1], before[2], lat, lon) <= SPIKE_MPS * (
-            time - before[0]
-        )
-        self.spikes = self.spikes + 1 if agrees else 1
-        self.rejected = (time, lat, lon)
-        if self.spikes >= SPIKES_TO_BELIEVE:
-            self.log.counts["jumps"] += 1
-            return True
-        self.log.counts["spikes"] += 1
-        return False
+        self.log.fix(self.midnight + clock, lat, lon)

@@ -3,11 +3,15 @@
 Arrays in, arrays out: `time` in seconds (rising), `lat` and `lon` in degrees (WGS84).
 """
 
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+
+from observations.files.fixes import Log
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +25,104 @@ GAP_S = 30.0
 # A stop that is broken off for less, and goes on at the same place, is one stop.
 BREAK_S = 60.0
 KINDS = ("stopped", "fishing", "searching", "running", "gap")
+
+
+# Without a fix for so long, it is another outing.
+OUTING_GAP_S = 4 * 3600.0
+# A fix of a second log within so much of one of the first tells nothing new; its readings fill what is empty.
+BESIDE_S = 5.0
+# Shorter, and a stretch of searching is no pass.
+PASS_S, PASS_M = 60.0, 50.0
+_COLUMNS = ("time", "lat", "lon", "speed", "depth", "temperature")
+
+
+@dataclass(frozen=True)
+class Track:
+    """Fixes in order of time: columns of equal length as in `Log`, NaN where nothing was read."""
+
+    time: Floats
+    lat: Floats
+    lon: Floats
+    speed: Floats
+    depth: Floats
+    temperature: Floats
+    counts: "Counter[str]" = field(default_factory=Counter)
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+    def part(self, first: int, last: int) -> "Track":
+        """Return the fixes from `first` until before `last`, with the counts of the whole."""
+        return _track({name: getattr(self, name)[first:last] for name in _COLUMNS}, self.counts)
+
+    def typical(self, name: str, start: float, end: float) -> float | None:
+        """Return the median of the readings of `name` from `start` to `end`, None without any."""
+        first, last = np.searchsorted(self.time, (start, end + 1e-9))
+        values = getattr(self, name)[first:last]
+        values = values[~np.isnan(values)]
+        return float(np.median(values)) if len(values) else None
+
+    def at(self, time: float) -> tuple[float, float] | None:
+        """Return latitude and longitude at a time, between the fixes around it; None in a gap or outside."""
+        after = int(np.searchsorted(self.time, time))
+        if after == len(self) or (after == 0 and self.time[0] != time):
+            return None
+        if after == 0 or self.time[after] == time:
+            return float(self.lat[after]), float(self.lon[after])
+        span = self.time[after] - self.time[after - 1]
+        if span > GAP_S:
+            return None
+        share = (time - self.time[after - 1]) / span
+        turn = (self.lon[after] - self.lon[after - 1] + 180) % 360 - 180
+        return (
+            float(self.lat[after - 1] + share * (self.lat[after] - self.lat[after - 1])),
+            float(self.lon[after - 1] + share * turn),
+        )
+
+
+def _track(columns: dict[str, Floats], counts: "Counter[str]") -> Track:
+    return Track(**columns, counts=counts)
+
+
+def joined(logs: Sequence[Log]) -> Track:
+    """Return one track of several logs of a day.
+
+    The log with the most fixes stands. Of the others, fixes where it has none are added, and their readings
+    fill what it left empty: two receivers a few metres apart would read as a boat that darts to and fro.
+    """
+    ordered = sorted(logs, key=lambda log: -len(log.time))
+    counts: Counter[str] = Counter()
+    columns = {name: np.empty(0) for name in _COLUMNS}
+    for log in ordered:
+        counts += log.counts
+        more = {name: np.array(getattr(log, name)) for name in _COLUMNS}
+        if len(columns["time"]) and len(more["time"]):
+            beside = _nearest_in_time(columns["time"], more["time"])
+            close = np.abs(columns["time"][beside] - more["time"]) <= BESIDE_S
+            for name in ("speed", "depth", "temperature"):
+                told = close & ~np.isnan(more[name])
+                empty = told & np.isnan(columns[name][beside])
+                columns[name][beside[empty]] = more[name][empty]
+            more = {name: values[~close] for name, values in more.items()}
+        order = np.argsort(np.concatenate([columns["time"], more["time"]]), kind="stable")
+        columns = {name: np.concatenate([columns[name], more[name]])[order] for name in _COLUMNS}
+    return _track(columns, counts)
+
+
+def _nearest_in_time(time: Floats, wanted: Floats) -> NDArray[np.intp]:
+    after = (
+        np.searchsorted(time, wanted).clip(1, len(time) - 1) if len(time) > 1 else np.zeros(len(wanted), int)
+    )
+    before = np.maximum(after - 1, 0)
+    return np.where(np.abs(time[before] - wanted) <= np.abs(time[after] - wanted), before, after)
+
+
+def outings(track: Track) -> Iterator[Track]:
+    """Split a track where it is silent for hours: a card holds the days before, too."""
+    edges = np.flatnonzero(np.diff(track.time) > OUTING_GAP_S) + 1
+    for first, last in zip([0, *edges], [*edges, len(track)], strict=True):
+        if last > first:
+            yield track.part(int(first), int(last))
 
 
 class Stop(NamedTuple):
@@ -159,6 +261,24 @@ def stretches(time: Floats, lat: Floats, lon: Floats) -> list[Stretch]:
         Stretch(KINDS[kind[a]], float(time[a]), float(time[b]), float(way[a:b].sum()))
         for a, b in zip(starts, ends, strict=True)
     ]
+
+
+def passes(parts: Sequence[Stretch], busy: Sequence[tuple[float, float]]) -> list[Stretch]:
+    """Return the stretches of searching that touch none of the `busy` times (of stops laid to a spot)."""
+    return [
+        part
+        for part in parts
+        if part.kind == "searching"
+        and part.end - part.start >= PASS_S
+        and part.metres >= PASS_M
+        and not any(start < part.end and part.start < end for start, end in busy)
+    ]
+
+
+def simplified(lat: Floats, lon: Floats, most: int = 200) -> list[tuple[float, float]]:
+    """Return at most so many fixes of a way, evenly taken, the first and the last among them."""
+    chosen = np.unique(np.linspace(0, len(lat) - 1, min(most, len(lat))).round().astype(int))
+    return [(float(lat[i]), float(lon[i])) for i in chosen]
 
 
 def nearest(stop: Stop, lat: Floats, lon: Floats, *, within_m: float) -> int | None:

@@ -17,6 +17,7 @@ MOST_WAYPOINTS = 20_000
 NOT_FOR_NAVIGATION = "Not for navigation."
 _KEPT = ("name", "desc", "cmt", "sym", "type")
 _LONGEST_TEXT = 2_000
+_LONGEST_PIECE = 1024 * 1024
 
 
 @dataclass
@@ -97,9 +98,15 @@ class GpxFile:
     routes: int
 
 
-def read_gpx(data: bytes) -> GpxFile:
-    """Read the waypoints. Raises FileError for what is not well-formed GPX, or declares entities."""
-    reader = _Reader()
+def parse_safely(data: bytes, reader: ContentHandler) -> None:
+    """Send the elements of an XML file to a reader.
+
+    Raises FileError for what is not well-formed, declares entities, or has a piece of text so long that it is
+    no GPX (the parser would read it over and over).
+    """
+    for at in range(0, len(data), _LONGEST_PIECE):
+        if data.find(b">", at, at + _LONGEST_PIECE) < 0 and len(data) - at > _LONGEST_PIECE:
+            raise refused("This is not GPX: more than a megabyte without the end of an element.")
     try:
         defusedxml.sax.parseString(data, reader, forbid_dtd=True)
     except DefusedXmlException as error:
@@ -109,6 +116,12 @@ def read_gpx(data: bytes) -> GpxFile:
         raise refused(f"This is not well-formed XML: {error.getMessage()}.", line=line) from error
     except (LookupError, ValueError) as error:
         raise refused("The file's encoding cannot be read; save it as UTF-8.") from error
+
+
+def read_gpx(data: bytes) -> GpxFile:
+    """Read the waypoints. Raises FileError for what is not well-formed GPX, or declares entities."""
+    reader = _Reader()
+    parse_safely(data, reader)
     return GpxFile(reader.waypoints, reader.others.get("trk", 0), reader.others.get("rte", 0))
 
 

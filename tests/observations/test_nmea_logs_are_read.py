@@ -8,7 +8,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from observations.files.nmea import LogError, read, sentence
+from observations.files.fixes import LogError
+from observations.files.nmea import read, sentence
 
 
 def line(body: str) -> bytes:
