@@ -25,8 +25,9 @@ from observations.pictures import MAX_PICTURES, CleanPicture, Readable, clean_pi
 from observations.services import record_look, species_by_code, withdraw_call
 from observations.withdrawing import why_not, withdraw_look
 from spots.disclosure_models import Channel
-from spots.models import Spot
+from spots.models import Spot, Water
 from spots.precision import ReleasedSpot, released_spots
+from spots.skytimes import sky_words
 
 _LIST = 40
 _TAKEN = "This page's number is already in use: open the page again."
@@ -89,6 +90,7 @@ def _page(
             "units": offer.units,
             "local_now": request.moment.astimezone(zone).replace(tzinfo=None),
             "max_pictures": MAX_PICTURES,
+            "sky": sky_words(spot.water, request.moment),
         },
         status=status,
     )
@@ -273,6 +275,7 @@ def sealed(request: ViewedRequest, look_id: uuid.UUID) -> HttpResponse:
         "look": look,
         "stays": why_not(look),
         "just_now": _is_new(look, request.moment),
+        "sky": sky_words(Water.objects.get(pk=words.spot.water_id), look.started_at) if words.spot else None,
     }
     return render(request, "log/sealed.html", context)
 

@@ -16,6 +16,7 @@ from observations.words import looks_at
 from spots.disclosure_models import Channel
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spot, released_spots
+from spots.skytimes import SkyWords, sky_words
 
 
 @dataclass(frozen=True)
@@ -27,6 +28,7 @@ class Plate:
     columns: list[Column]
     earlier: Visit | None
     later: Visit | None
+    sky: SkyWords | None
 
 
 def _plate(
@@ -48,6 +50,7 @@ def _plate(
         columns=columns(visit, units, believed, kinds),
         earlier=visits[at + 1] if at + 1 < len(visits) else None,
         later=visits[at - 1] if at else None,
+        sky=sky_words(Water.objects.get(pk=spot.water_id), visit.looks[0].started_at),
     )
 
 

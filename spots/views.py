@@ -18,6 +18,7 @@ from spots.forms import SpotForm, WaterForm
 from spots.models import Grant, Sheet, Spot, Water
 from spots.precision import position_of, released_spot, released_spots
 from spots.services import SpotDraft, create_spot, save_water, update_spot
+from spots.skytimes import sky_words
 
 # The form names what a person typed; the services name what is stored.
 _FIELD_OF = {"depth_min_m": "depth_min", "depth_max_m": "depth_max", "point": "position"}
@@ -174,7 +175,13 @@ def water_page(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         {"minimum": minimum, "number": water.zones.filter(minimum_ha=minimum).count()}
         for minimum in sorted({zone for zone in water.zones.values_list("minimum_ha", flat=True)})
     ]
-    return render(request, "spots/water.html", {"page_water": water, "features": features, "zones": zones})
+    context = {
+        "page_water": water,
+        "features": features,
+        "zones": zones,
+        "sky": sky_words(water, request.moment),
+    }
+    return render(request, "spots/water.html", context)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
