@@ -39,7 +39,7 @@ from spots.models import Spot, Water
 from spots.precision import released_spots
 
 NO_SPOT = "There is no such spot, or you do not see it exactly."
-_FLAT = ("minutes", "rod_hours", "settings", "note", "device_sealed_at", "clock_offset_s")
+_FLAT = ("platform", "minutes", "rod_hours", "settings", "note", "device_sealed_at", "clock_offset_s")
 _CONDITIONS = ("secchi_m", "clarity", "water_temp_c", "water_temp_depth_m", "pool_level_m", "wind_m_s",
                "wind_from_deg", "sky")  # fmt: skip
 # Where the API keeps what the services call by another name.

@@ -9,7 +9,16 @@ from rest_framework import serializers
 
 from club.api_parts import LocalTimeField, Strict, local_time
 from club.models import Member
-from observations.models import Call, EchoGroup, Finding, Method, Observation, Presentation, Species
+from observations.models import (
+    Call,
+    EchoGroup,
+    Finding,
+    Method,
+    Observation,
+    Platform,
+    Presentation,
+    Species,
+)
 
 _LONG_TEXT = 4000
 _SETTINGS = 40
@@ -123,6 +132,9 @@ class LookShape(Strict):
     observer = MemberShape(read_only=True)
     method = serializers.ChoiceField(Method.choices)
     started_at = LocalTimeField(help_text="ISO 8601 with offset. The offset is kept.")
+    platform = serializers.ChoiceField(
+        Platform.choices, required=False, allow_blank=True, help_text="What the observer stood or floated on."
+    )
     minutes = serializers.FloatField(required=False, allow_null=True)
     rod_hours = serializers.FloatField(required=False, allow_null=True)
     settings = serializers.DictField(required=False, help_text="Names with a text, a number, yes or no each.")

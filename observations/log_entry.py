@@ -188,6 +188,7 @@ class LogEntry:
             if method == Method.ROD and minutes is not None
             else None,
             settings=self._settings(groups, findings, proving),
+            platform=data.get("platform") or "",
             secchi_m=_si(data.get("secchi")),
             clarity=data.get("clarity") or "",
             water_temp_c=_si(data.get("water_temp")),

@@ -22,7 +22,17 @@ from observations.log_fields import (
     said,
     temperature_of,
 )
-from observations.models import PROVING, SONAR, EchoGroup, Finding, Method, Observation, Presentation, Species
+from observations.models import (
+    PROVING,
+    SONAR,
+    EchoGroup,
+    Finding,
+    Method,
+    Observation,
+    Platform,
+    Presentation,
+    Species,
+)
 
 SHORT_METHODS = (
     (Method.SONAR_2D, "2D"),
@@ -80,6 +90,7 @@ class LookForm(forms.Form):
     method = _choice(SHORT_METHODS, "Method")
     found = _choice((("nothing", "found nothing"), ("fish", "found fish")), "What it showed")
     response = _choice(with_blank(Presentation.Response.choices, "not said"), "Response")
+    platform = _choice(with_blank(Platform.choices, "not said"), "You are on")
     clarity = _choice(with_blank(Observation.Clarity.choices, "not said"), "Clarity")
     wind = _choice(with_blank(WINDS, "not said"), "Wind")
     wind_from = _choice(with_blank(WIND_FROM, "not said"), "Wind from")

@@ -20,7 +20,7 @@ def initial_of(
     last look, on the same water only.
     """
     initial: dict[str, Any] = {"look": str(uuid.uuid4()), "spot": str(spot.pk), "lines": "1"}
-    for name in ("response", "clarity", "wind", "wind_from", "sky"):
+    for name in ("response", "platform", "clarity", "wind", "wind_from", "sky"):
         initial[name] = ""
     scopes = [key for key, _ in offer.scopes]
     initial["scope"] = spot.scope if spot.scope in scopes else scopes[-1]
@@ -35,6 +35,8 @@ def initial_of(
         initial["settles"] = query["settles"]
     elif len(groups) == 1:
         initial["settles"] = groups[0]
+    if last:
+        initial["platform"] = last.platform
     if last and last.spot_id and _water_of(last) == spot.water_id:
         initial |= _carried(last, offer)
         initial["carried_from"] = last.started_at

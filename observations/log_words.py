@@ -136,6 +136,8 @@ def _facts(look: Observation, units: Units) -> list[tuple[str, str]]:
         facts.append(("Showed them", f"{one.what}: {one.response}" if one.response else one.what))
     if text := look.settings.get("text"):
         facts.append(("Settings", str(text)))
+    if look.platform:
+        facts.append(("From", look.get_platform_display()))
     conditions = []
     if look.water_temp_c is not None:
         conditions.append(f"water {units.temperature_text(look.water_temp_c)}")

@@ -5,7 +5,7 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from observations.models import Call, Finding, Observation, Presentation
+from observations.models import Call, Finding, Observation, Platform, Presentation
 
 if TYPE_CHECKING:
     from observations.services import LookDraft
@@ -24,6 +24,7 @@ def check_limits(draft: "LookDraft", say: Say) -> None:
         )
     _text("note", draft.note, LONGEST_NOTE, say)
     _text("sky", draft.sky, 40, say)
+    _one_of("platform", draft.platform, Platform.values, say)
     _one_of("clarity", draft.clarity, Observation.Clarity.values, say)
     _settings(draft.settings, say)
     _number_of("echoes", len(draft.groups), MOST_GROUPS, "groups of echoes", say)

@@ -49,6 +49,14 @@ class Method(models.TextChoices):
     EYE = "eye", "by eye"
 
 
+class Platform(models.TextChoices):
+    BOAT = "boat", "boat"
+    KAYAK = "kayak", "kayak"
+    SHORE = "shore", "shore"
+    WADING = "wading", "wading"
+    ICE = "ice", "ice"
+
+
 SONAR = (Method.SONAR_2D, Method.DOWN, Method.SIDE, Method.FORWARD)
 PROVING = (Method.CAMERA, Method.ROD)
 
@@ -93,6 +101,7 @@ class Observation(models.Model):
     trip = models.ForeignKey(Trip, null=True, blank=True, on_delete=models.SET_NULL, related_name="looks")
     observer = models.ForeignKey(Member, on_delete=models.PROTECT, related_name="looks")
     method = models.CharField(max_length=10, choices=Method.choices)
+    platform = models.CharField(max_length=10, choices=Platform.choices, blank=True)
     started_at = models.DateTimeField()
     utc_offset_min = models.SmallIntegerField(default=0, help_text="The local offset when it was typed.")
     minutes = models.FloatField(null=True, blank=True)
@@ -124,6 +133,7 @@ class Observation(models.Model):
     class Meta:
         constraints = [
             models.CheckConstraint(name="look_method", condition=Q(method__in=Method.values)),
+            models.CheckConstraint(name="look_platform", condition=Q(platform__in=["", *Platform.values])),
             # The clock of a phone may run ahead a little; a look of tomorrow is a slip.
             models.CheckConstraint(
                 name="look_not_of_the_future",

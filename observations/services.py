@@ -76,6 +76,7 @@ class LookDraft:
     minutes: float | None = None
     rod_hours: float | None = None
     settings: dict[str, Any] = field(default_factory=dict)
+    platform: str = ""
     secchi_m: float | None = None
     clarity: str = ""
     water_temp_c: float | None = None
@@ -316,6 +317,7 @@ def _look_row(draft: LookDraft, scope: str, moment: datetime) -> Observation:
         minutes=draft.minutes,
         rod_hours=draft.rod_hours,
         settings=draft.settings,
+        platform=draft.platform,
         secchi_m=draft.secchi_m,
         clarity=draft.clarity,
         water_temp_c=draft.water_temp_c,
