@@ -28,8 +28,9 @@ from observations.reading import GRADES, ChartFilter, chart_features, histories,
 from spots.api import GEOJSON
 from spots.disclosure_models import Channel
 from spots.disclosures import tell_held_back
+from spots.files.features import spot_feature
 from spots.models import Water
-from spots.precision import ReleasedSpot, released_spot
+from spots.precision import released_spot
 from spots.services import CLUB, SpotDraft, create_spot
 
 MOST = 5000
@@ -98,30 +99,6 @@ class SpotsOut(serializers.Serializer[Any]):
     features = SpotOut(many=True)
     next = serializers.CharField(allow_null=True)
     held_back = serializers.IntegerField(min_value=0)
-
-
-def spot_feature(spot: ReleasedSpot, water_name: str) -> dict[str, Any]:
-    """Return the GeoJSON feature of a released spot."""
-    properties: dict[str, Any] = {
-        "name": spot.label,
-        "water": water_name,
-        "precision": spot.precision,
-        "cover": spot.cover,
-        "zone_ha": None if spot.zone_ha is None else round(spot.zone_ha, 1),
-        "depth_band": None if spot.band_from_m is None else [spot.band_from_m, spot.band_to_m],
-        "sharing": spot.sharing or None,
-        "paused": spot.paused,
-        "held_back": spot.held,
-    }
-    if spot.is_exact:
-        properties |= {
-            "structure": spot.structure,
-            "depth_min_m": spot.depth_min_m,
-            "depth_max_m": spot.depth_max_m,
-            "provenance": spot.provenance,
-            "notes": spot.notes,
-        }
-    return {"type": "Feature", "id": str(spot.id), "geometry": spot.geometry, "properties": properties}
 
 
 def _whole(values: dict[str, str], name: str, low: int, high: int) -> int | None:

@@ -2,11 +2,20 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from observations import files_views
+from observations import export_views, files_views
+from observations.files.exports import EXPORTS
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("import/", files_views.import_page, name="import"),
-    path("import/looks-template.csv", files_views.looks_template, name="looks-template"),
-    path("export/spots.gpx", files_views.spots_gpx, name="spots-gpx"),
-    path("export/looks.csv", files_views.looks_csv, name="looks-csv"),
+    path("import/looks-template.csv", export_views.looks_template, name="looks-template"),
+    path("export/", export_views.export_page, name="export"),
+    *(
+        path(
+            f"export/{item.name}",
+            export_views.spots_file if item.for_guests else export_views.members_file,
+            {"name": item.name},
+            name=f"export-{item.name}",
+        )
+        for item in EXPORTS.values()
+    ),
 ]

@@ -1,24 +1,20 @@
-"""The import page (upload, preview, confirm) and what can be taken out as files."""
+"""The import page: upload, preview, confirm."""
 
-import uuid
 from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import Http404, HttpResponse, HttpResponseBase
+from django.http import HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
-from django.views.decorators.http import require_http_methods, require_safe
+from django.views.decorators.http import require_http_methods
 
-from club.access import members_only, signed_in
+from club.access import members_only
 from club.models import Team
 from club.viewer import ViewedRequest
 from observations.files.holding import Held, forget, held, hold
 from observations.files.importer import MOST_BYTES, ImportPlan, Options, plan_import, save_import
-from observations.files.looks_csv import COLUMNS
-from observations.files.looks_export import write_looks
 from spots.disclosure_models import Channel
-from spots.disclosures import held_back, tell_held_back
-from spots.files.gpx import write_gpx
+from spots.disclosures import held_back
 from spots.files.report import FileError
 from spots.models import Water
 from spots.precision import released_spots
@@ -159,59 +155,3 @@ def _save(request: ViewedRequest, kept: Held, options: Options) -> HttpResponseB
     saved = ", ".join(f"{number} {words}" for words, number in plan.counts)
     messages.success(request, f"Saved from {kept.name}: {saved}.")
     return redirect("/import/")
-
-
-@require_safe
-@signed_in
-def spots_gpx(request: ViewedRequest) -> HttpResponse:
-    """The spots that the viewer sees exactly, as GPX waypoints; of `?water=`, an id or a name, or `?spot=`."""
-    spots = released_spots(
-        water_id=_water_asked_for(request), ids=_spot_asked_for(request), channel=Channel.EXPORT
-    )
-    response = _download(write_gpx(spots), "application/gpx+xml", "spots.gpx")
-    tell_held_back(response, sum(spot.held for spot in spots))
-    return response
-
-
-@require_safe
-@members_only
-def looks_csv(request: ViewedRequest) -> HttpResponse:
-    """The looks at spots that the viewer sees exactly, as the CSV that the import reads; `?water=` as above."""
-    text, held = write_looks(_water_asked_for(request))
-    response = _download(text, "text/csv; charset=utf-8", "looks.csv")
-    tell_held_back(response, held)
-    return response
-
-
-def _water_asked_for(request: ViewedRequest) -> uuid.UUID | None:
-    wanted = request.GET.get("water", "").strip().casefold()
-    if not wanted:
-        return None
-    for pk, name in Water.objects.values_list("pk", "name"):
-        if wanted in (str(pk), name.casefold()):
-            return pk
-    raise Http404
-
-
-def _spot_asked_for(request: ViewedRequest) -> list[uuid.UUID] | None:
-    wanted = request.GET.get("spot", "").strip()
-    if not wanted:
-        return None
-    try:
-        return [uuid.UUID(wanted)]
-    except ValueError:
-        raise Http404 from None
-
-
-@require_safe
-@members_only
-def looks_template(request: ViewedRequest) -> HttpResponse:
-    """An empty CSV for looks: the header alone."""
-    return _download(",".join(COLUMNS) + "\r\n", "text/csv; charset=utf-8", "looks.csv")
-
-
-def _download(body: str, content_type: str, name: str) -> HttpResponse:
-    response = HttpResponse(body, content_type=content_type)
-    response["Content-Disposition"] = f'attachment; filename="{name}"'
-    response["Cache-Control"] = "private, no-store"
-    return response

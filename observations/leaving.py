@@ -14,11 +14,11 @@ from django.db.models import Q
 from club.models import Member
 from club.viewer import Viewer, viewing
 from observations.files.looks_export import write_looks
-from observations.files.table import guarded
 from observations.models import Picture
 from observations.pictures import content_of
 from spots.disclosure_models import Channel
 from spots.files.gpx import write_gpx
+from spots.files.table import guarded
 from spots.models import Grant, Position, Sheet, Spot, SpotZone, Water, owner_key
 from spots.precision import ReleasedSpot, position_of, released_spots
 

@@ -10,11 +10,11 @@ from typing import TypeVar
 from django.contrib.gis.geos import Point
 from django.core.exceptions import ValidationError
 
-from observations.files.table import Table, TextRow, read_table
 from observations.models import Call, EchoGroup, Finding, Method, Presentation, Species
 from spots.files.coordinates import parse_latitude, parse_longitude
 from spots.files.known import name_key
 from spots.files.report import Report
+from spots.files.table import Table, TextRow, read_table
 from spots.files.waypoints import Placed
 
 COLUMNS = (

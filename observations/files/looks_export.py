@@ -12,9 +12,9 @@ from django.db.models import Prefetch, Q
 
 from club.models import Member
 from observations.files.looks_csv import COLUMNS, settings_text
-from observations.files.table import guarded
 from observations.models import SONAR, Confirmation, Finding, Method, Observation
 from spots.disclosure_models import Channel
+from spots.files.table import guarded
 from spots.models import Water
 from spots.precision import released_spots
 

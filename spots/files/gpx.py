@@ -141,13 +141,13 @@ def write_gpx(spots: Iterable[ReleasedSpot]) -> str:
             gpxpy.gpx.GPXWaypoint(
                 latitude=latitude,
                 longitude=longitude,
-                name=_for_xml(spot.label),
-                description=_for_xml(f"{what}. {NOT_FOR_NAVIGATION}" if what else NOT_FOR_NAVIGATION),
+                name=for_xml(spot.label),
+                description=for_xml(f"{what}. {NOT_FOR_NAVIGATION}" if what else NOT_FOR_NAVIGATION),
             )
         )
     return str(document.to_xml(version="1.1"))
 
 
-def _for_xml(text: str) -> str:
-    """Drop the control characters that XML 1.0 has no way to write."""
-    return "".join(c for c in text if c >= " " or c in "\t\n\r")
+def for_xml(text: str) -> str:
+    """Return text without the characters that XML 1.0 has no way to write."""
+    return "".join(c for c in text if (c >= " " and c not in "\ufffe\uffff") or c in "\t\n\r")

@@ -100,6 +100,19 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         (f"/export/spots.gpx?water={ids['water']}", None),
         *((f"/export/spots.gpx?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
     ],
+    "export/": lambda ids: [("/export/", None)],
+    **{
+        f"export/spots.{kind}": lambda ids, kind=kind: [
+            (f"/export/spots.{kind}", None),
+            (f"/export/spots.{kind}?water={ids['water']}", None),
+            *((f"/export/spots.{kind}?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
+        ]
+        for kind in ("geojson", "kml", "csv")
+    },
+    "export/occurrences.csv": lambda ids: [
+        (f"/export/occurrences.csv{query}", None)
+        for query in ("", "?of=self", "?of=club", f"?of=team:{UNKNOWN}")
+    ],
     "export/looks.csv": lambda ids: [
         ("/export/looks.csv", None),
         *((f"/export/looks.csv?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),

@@ -54,12 +54,17 @@ def read_table(data: bytes, columns: tuple[str, ...], needed: tuple[str, ...]) -
 
 def guarded(text: str) -> str:
     """Return text that a spreadsheet will not take for a formula; reading takes the mark away again."""
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    return f"'{text}" if _is_formula(text) else text
 
 
 def _plain(cell: str) -> str:
     cell = cell.strip()
-    return cell[1:] if cell.startswith("'") and cell[1:].startswith(_FORMULA) else cell
+    return cell[1:] if cell.startswith("'") and _is_formula(cell) else cell
+
+
+def _is_formula(text: str) -> bool:
+    """True for what a spreadsheet computes, and for the same with marks before it: each mark is taken off once."""
+    return text.lstrip("'").startswith(_FORMULA)
 
 
 def _decoded(data: bytes) -> str:
