@@ -192,6 +192,12 @@ def small_name(picture: Picture) -> str:
     return f"{picture.pk}-small.jpg"
 
 
+def write(row: Picture, picture: CleanPicture) -> None:
+    """Write the files of one picture."""
+    _write(_path(row.stored_name), picture.content)
+    _write(_path(small_name(row)), picture.small)
+
+
 def store(
     pictures: Sequence[tuple[CleanPicture, Finding | None]],
     look: Observation,
@@ -213,8 +219,7 @@ def store(
     ]
     try:
         for row, (picture, _) in zip(rows, pictures, strict=True):
-            _write(_path(row.stored_name), picture.content)
-            _write(_path(small_name(row)), picture.small)
+            write(row, picture)
         return Picture.objects.bulk_create(rows)
     except BaseException:
         discard(rows)

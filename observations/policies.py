@@ -2,7 +2,7 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, MOMENT, SIDE, Table, thawed_or
-from observations import ceiling_policies, clearing_policies, lesson_policies
+from observations import ceiling_policies, clearing_policies, debrief_policies, lesson_policies
 from observations.ceiling_policies import told, told_in_look
 from observations.clearing_policies import OFFERED
 from spots.rules import known, sees, water_of
@@ -111,7 +111,7 @@ TABLES = [
         f" OR ({_scope_known('observations_observation', 'received_at')} AND {_LOOK_EXACT})",
         insert=f"({_MAY_LOG}) OR ({_MAY_IMPORT})",
         update=f"observer_id = {MEMBER}",
-        update_columns=("withdrawn_at", "trip_id", "opens_at"),
+        update_columns=("withdrawn_at", "trip_id", "opens_at", "water_temp_c"),
         worker=("SELECT",),
     ),
     Table("observations_echogroup", select=_look(), insert=_OWN_LOOK),
@@ -178,6 +178,7 @@ TABLES = [
     ),
     *ceiling_policies.TABLES,
     *clearing_policies.TABLES,
+    *debrief_policies.TABLES,
     *lesson_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
@@ -380,5 +381,6 @@ TRIGGERS = [
     " WHEN (OLD.shares_thin_history AND NOT NEW.shares_thin_history)"
     " EXECUTE FUNCTION observations_no_longer_thin()",
     *clearing_policies.TRIGGERS,
+    *debrief_policies.TRIGGERS,
     *lesson_policies.TRIGGERS,
 ]

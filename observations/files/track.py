@@ -53,7 +53,7 @@ class Track:
 
     def part(self, first: int, last: int) -> "Track":
         """Return the fixes from `first` until before `last`, with the counts of the whole."""
-        return _track({name: getattr(self, name)[first:last] for name in _COLUMNS}, self.counts)
+        return track_of({name: getattr(self, name)[first:last] for name in _COLUMNS}, self.counts)
 
     def typical(self, name: str, start: float, end: float) -> float | None:
         """Return the median of the readings of `name` from `start` to `end`, None without any."""
@@ -80,8 +80,9 @@ class Track:
         )
 
 
-def _track(columns: dict[str, Floats], counts: "Counter[str]") -> Track:
-    return Track(**columns, counts=counts)
+def track_of(columns: dict[str, Floats], counts: "Counter[str] | None" = None) -> Track:
+    """Return the track of columns by name."""
+    return Track(**columns, counts=counts if counts is not None else Counter())
 
 
 def joined(logs: Sequence[Log]) -> Track:
@@ -106,7 +107,7 @@ def joined(logs: Sequence[Log]) -> Track:
             more = {name: values[~close] for name, values in more.items()}
         order = np.argsort(np.concatenate([columns["time"], more["time"]]), kind="stable")
         columns = {name: np.concatenate([columns[name], more[name]])[order] for name in _COLUMNS}
-    return _track(columns, counts)
+    return track_of(columns, counts)
 
 
 def _nearest_in_time(time: Floats, wanted: Floats) -> NDArray[np.intp]:

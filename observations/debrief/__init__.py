@@ -1,0 +1,1 @@
+"""The debrief: what the plotter and the phone made of a day, drafted, and decided by its member."""
