@@ -114,6 +114,9 @@ class LookForm(forms.Form):
         if not method and "method" not in self.errors:
             self.add_error("method", "Choose the method that you looked with.")
         if method in PROVING:
+            if not data.get("found") and (self.data or {}).get("f0-species"):
+                # Who names the species has said that fish were found.
+                data["found"] = "fish"
             if not data.get("found") and "found" not in self.errors:
                 self.add_error("found", "Say what it showed; found nothing is an answer too.")
             if data.get("found") == "nothing" and not data.get("minutes") and "minutes" not in self.errors:

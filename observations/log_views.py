@@ -187,9 +187,9 @@ def _known(request: ViewedRequest) -> uuid.UUID | None:
     return key if own.exists() else None
 
 
-def _uploads(request: ViewedRequest) -> list[tuple[str, str, Readable]]:
+def _uploads(request: ViewedRequest, entry: LogEntry) -> list[tuple[str, str, Readable]]:
     """Return the field, the file name and the file of each picture; those of a hidden part of the page are left out."""
-    found = request.POST.get("found") == "fish"
+    found = entry.look.cleaned_data.get("found") == "fish"
     proving = request.POST.get("method") in (Method.CAMERA, Method.ROD)
     out: list[tuple[str, str, Readable]] = []
     for name in ("pictures", "f0-pictures", "f1-pictures", "f2-pictures"):
@@ -199,7 +199,7 @@ def _uploads(request: ViewedRequest) -> list[tuple[str, str, Readable]]:
 
 
 def _clean_uploads(request: ViewedRequest, entry: LogEntry) -> list[tuple[str, CleanPicture]]:
-    uploads = _uploads(request)
+    uploads = _uploads(request, entry)
     if len(uploads) > MAX_PICTURES:
         entry.say("pictures", f"{len(uploads)} pictures is too many: at most {MAX_PICTURES} a look.")
         return []
