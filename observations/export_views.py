@@ -41,7 +41,7 @@ def _page(request: ViewedRequest, error: str = "", status: int = 200) -> HttpRes
 @require_safe
 @signed_in
 def spots_file(request: ViewedRequest, name: str) -> HttpResponse:
-    """The spots that the viewer sees; of `?water=`, an id or a name, or `?spot=`. GPX has the exact ones alone."""
+    """What the viewer sees of spots, or the levels of waters; `?water=`, an id or a name, or `?spot=`."""
     return _file(request, name)
 
 

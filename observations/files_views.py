@@ -121,10 +121,17 @@ def _preview(
         "may_create": request.viewer.is_organiser
         and not options.create_members
         and any(error.column in ("observer", "confirmed_by") for error in plan.report.errors),
-        "may_replace": request.viewer.is_organiser
-        and not options.replace
-        and any(item.column == "name" and item.value for item in plan.report.errors)
-        and plan.kind == "outlines",
+        "may_replace": (
+            request.viewer.is_organiser
+            and not options.replace
+            and any(item.column == "name" and item.value for item in plan.report.errors)
+            and plan.kind == "outlines"
+        )
+        or (
+            plan.kind == "levels"
+            and not options.replace
+            and any("replaced" in item.rule for item in plan.report.errors)
+        ),
     }
     return render(request, "import_preview.html", context, status=200 if plan.ok else 422)
 

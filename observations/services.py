@@ -27,6 +27,7 @@ from observations.models import (
     Trip,
     band_of,
 )
+from spots.levels import levels_at
 from spots.models import Spot
 
 # A proof settles the latest earlier sonar look of the same visit (observations.inference has the same window).
@@ -257,7 +258,8 @@ def record_look(draft: LookDraft, viewer: Viewer, moment: datetime) -> Observati
 def save_looks(drafts: Sequence[tuple[LookDraft, str]], moment: datetime) -> list[Observation]:
     """Save checked looks, in bulk, in order of time, so that a proof finds the group it settles."""
     ordered = sorted(drafts, key=lambda pair: pair[0].started_at)
-    looks = [_look_row(draft, scope, moment) for draft, scope in ordered]
+    levels = _levels_of([draft for draft, _ in ordered])
+    looks = [_look_row(draft, scope, moment, levels.get(draft.id)) for draft, scope in ordered]
     Observation.objects.bulk_create(looks)
     groups, calls = [], []
     for draft, _ in ordered:
@@ -305,7 +307,15 @@ def save_looks(drafts: Sequence[tuple[LookDraft, str]], moment: datetime) -> lis
     return looks
 
 
-def _look_row(draft: LookDraft, scope: str, moment: datetime) -> Observation:
+def _levels_of(drafts: Sequence[LookDraft]) -> dict[uuid.UUID, float | None]:
+    """Return the pool level of each look: as it was given, or else from the water's own series."""
+    silent = [draft for draft in drafts if draft.pool_level_m is None]
+    known = levels_at([(draft.spot.water_id, draft.started_at) for draft in silent])
+    given = {draft.id: draft.pool_level_m for draft in drafts}
+    return given | {draft.id: level for draft, level in zip(silent, known, strict=True)}
+
+
+def _look_row(draft: LookDraft, scope: str, moment: datetime, level_m: float | None) -> Observation:
     return Observation(
         id=draft.id,
         spot=draft.spot,
@@ -322,7 +332,7 @@ def _look_row(draft: LookDraft, scope: str, moment: datetime) -> Observation:
         clarity=draft.clarity,
         water_temp_c=draft.water_temp_c,
         water_temp_depth_m=draft.water_temp_depth_m,
-        pool_level_m=draft.pool_level_m,
+        pool_level_m=level_m,
         wind_m_s=draft.wind_m_s,
         wind_from_deg=draft.wind_from_deg,
         sky=draft.sky,

@@ -385,4 +385,5 @@ class SharingChange(models.Model):
 # Django looks for models here; those of events need Water, above.
 from spots.disclosure_models import CapReached, Disclosure  # noqa: E402, F401
 from spots.event_models import Entry, Event  # noqa: E402, F401
+from spots.level_models import PoolLevel  # noqa: E402, F401
 from spots.link_models import SpotLink  # noqa: E402, F401

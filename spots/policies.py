@@ -67,6 +67,8 @@ TABLES = [
     Table("spots_water", insert=_ORGANISER, update=_ORGANISER),
     Table("spots_deptharea", insert=_ORGANISER, update=_ORGANISER, delete=_ORGANISER),
     Table("spots_feature", insert=_ORGANISER, update=_ORGANISER, delete=_ORGANISER),
+    # Never frozen either: how high the water stands is no find of anybody's.
+    Table("spots_poollevel", insert=_ORGANISER, update=_ORGANISER, delete=_ORGANISER),
     Table("spots_zone", insert=_ORGANISER),
     Table("spots_depthcell", insert=_ORGANISER),
     Table("spots_term", insert=_ORGANISER, update=_ORGANISER),

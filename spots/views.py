@@ -15,6 +15,7 @@ from club.units import Units
 from club.viewer import ViewedRequest
 from spots.disclosure_models import Channel
 from spots.forms import SpotForm, WaterForm
+from spots.levels import series_of
 from spots.models import Grant, Sheet, Spot, Water
 from spots.precision import position_of, released_spot, released_spots
 from spots.services import SpotDraft, create_spot, save_water, update_spot
@@ -180,6 +181,7 @@ def water_page(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "features": features,
         "zones": zones,
         "sky": sky_words(water, request.moment),
+        "levels": series_of(water, Units.of(request.member)),
     }
     return render(request, "spots/water.html", context)
 

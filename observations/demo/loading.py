@@ -6,6 +6,7 @@ import hashlib
 import uuid
 from collections import defaultdict
 from datetime import UTC, datetime, time
+from zoneinfo import ZoneInfo
 
 from django.contrib.gis.geos import GEOSGeometry, MultiPolygon, Point
 from django.db.models import Max
@@ -15,10 +16,12 @@ from shapely.geometry.base import BaseGeometry
 from club.models import Club, Member, Team, TeamMembership
 from club.viewer import Viewer, viewer_of
 from observations.demo import people
-from observations.demo.chart import DemoWater, waters
+from observations.demo.chart import DemoWater, levels, waters
+from observations.demo.outings import FIRST, LAST
 from observations.demo.people import PEOPLE, Person
 from observations.demo.rows import Demo, SpotRow
 from observations.lesson_models import LessonChoice
+from spots.level_models import PoolLevel
 from spots.models import DepthArea, Feature, Grant, Spot, Term, Water
 from spots.services import SpotDraft, save_spots, save_water
 from spots.zones import publish_bands
@@ -246,4 +249,15 @@ def _water(water: DemoWater) -> Water:
         for longitude, latitude, depth in water.soundings
     ]
     Feature.objects.bulk_create(rows)
+    zone = ZoneInfo(water.timezone)
+    PoolLevel.objects.bulk_create(
+        PoolLevel(
+            water=saved,
+            at=datetime.combine(day, time(7), zone),
+            level_m=round(elevation - water.full_pool_m, 2),
+            source="staff gauge at the ramp",
+            received_at=FOUNDED,
+        )
+        for day, elevation in levels(water, FIRST, LAST)
+    )
     return saved

@@ -12,6 +12,7 @@ from spots.disclosure_models import Channel
 from spots.files.features import write_geojson
 from spots.files.gpx import write_gpx
 from spots.files.kml import write_kml
+from spots.files.levels import write_levels
 from spots.files.spots_csv import write_spots_csv
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spots
@@ -78,6 +79,12 @@ EXPORTS = {
             "spots.csv",
             "text/csv; charset=utf-8",
             _spots(lambda spots: write_spots_csv(spots, _waters())),
+            for_guests=True,
+        ),
+        Export(
+            "levels.csv",
+            "text/csv; charset=utf-8",
+            lambda asked: Written(write_levels(asked.water_id)),
             for_guests=True,
         ),
         Export("looks.csv", "text/csv; charset=utf-8", lambda asked: Written(*write_looks(asked.water_id))),

@@ -15,15 +15,17 @@ from observations.jobs import wake
 from observations.services import save_looks, save_past_confirmations, species_by_code
 from spots.files import outlines as outline_files
 from spots.files.gpx import read_gpx
+from spots.files.levels import LevelPlan, plan_levels, save_levels
 from spots.files.outlines import OutlinePlan, plan_outlines, read_outlines, save_outlines
 from spots.files.report import FileError, Remark, Report, messages_of, refused
 from spots.files.sharing import default_scope, scope_named, scope_words, who_sees
+from spots.files.table import header_of
 from spots.files.waypoints import SpotPlan, plan_waypoints
 from spots.models import Water
 from spots.services import save_spots
 
 MOST_BYTES = 20 * 1024 * 1024
-WAYPOINTS, LOOKS, OUTLINES = "waypoints", "looks", "outlines"
+WAYPOINTS, LOOKS, LEVELS, OUTLINES = "waypoints", "looks", "levels", "outlines"
 _KINDS = {".gpx": WAYPOINTS, ".csv": LOOKS, **dict.fromkeys(outline_files.KINDS, OUTLINES)}
 
 
@@ -48,6 +50,7 @@ class ImportPlan:
     spots: SpotPlan = field(default_factory=SpotPlan)
     looks: LooksPlan = field(default_factory=LooksPlan)
     outlines: OutlinePlan = field(default_factory=OutlinePlan)
+    levels: LevelPlan = field(default_factory=LevelPlan)
     scope: str = ""
     scope_words: str = ""
     who_sees: list[str] = field(default_factory=list)
@@ -58,7 +61,13 @@ class ImportPlan:
 
     @property
     def is_empty(self) -> bool:
-        return not (self.spots.drafts or self.looks.looks or self.outlines.waters)
+        return not (
+            self.spots.drafts
+            or self.looks.looks
+            or self.outlines.waters
+            or self.levels.readings
+            or self.levels.replaced
+        )
 
     @property
     def counts(self) -> list[tuple[str, int]]:
@@ -68,6 +77,8 @@ class ImportPlan:
         counted = [
             ("water", "waters", sum(item.is_new for item in self.outlines.waters)),
             ("outline", "outlines", sum(not item.is_new for item in self.outlines.waters)),
+            ("pool level", "pool levels", len(self.levels.readings)),
+            ("pool level replaced", "pool levels replaced", len(self.levels.replaced)),
             ("spot", "spots", len(self.spots.drafts)),
             ("look", "looks", len(self.looks.looks)),
             ("call", "calls", calls),
@@ -123,6 +134,10 @@ def _plan(
         _plan_outlines(plan, name, data, options, viewer)
         return
     water = _water_named(options.water)
+    if plan.kind == LOOKS and header_of(data) & {"level_m", "elevation_m"}:
+        plan.kind = LEVELS
+        _plan_levels(plan, data, water, options, viewer, moment)
+        return
     scope = scope_named(options.scope, viewer)
     plan.scope, plan.scope_words, plan.who_sees = scope, scope_words(scope), who_sees(scope, viewer)
     if plan.kind == WAYPOINTS:
@@ -158,6 +173,16 @@ def _plan_waypoints(plan: ImportPlan, data: bytes, water: Water | None, options:
         plan.report.error(0, "", "", "The file has no waypoints (wpt).")
 
 
+def _plan_levels(
+    plan: ImportPlan, data: bytes, water: Water | None, options: Options, viewer: Viewer, moment: datetime
+) -> None:
+    if not viewer.is_organiser:
+        raise refused("Only an organiser imports the levels of waters: everybody sees them.")
+    plan.levels = plan_levels(data, plan.report, water=water, moment=moment, replace=options.replace)
+    if plan.levels.there:
+        plan.spots.left_out["there already"] = plan.levels.there
+
+
 def _plan_outlines(plan: ImportPlan, name: str, data: bytes, options: Options, viewer: Viewer) -> None:
     if not viewer.is_organiser:
         raise refused("Only an organiser imports the outlines of waters: everybody sees them.")
@@ -186,6 +211,7 @@ def save_import(plan: ImportPlan, viewer: Viewer, moment: datetime) -> None:
     try:
         with transaction.atomic():
             save_outlines(plan.outlines)
+            save_levels(plan.levels)
             # One by one: an account may have rules of its own (club.policies), and they are few.
             for member in plan.looks.members:
                 member.save(force_insert=True)

@@ -8,6 +8,7 @@ from spots.files.report import FileError, Remark, refused, shortened
 
 MOST_ROWS = 50_000
 LONGEST_CELL = 4_000
+_LONGEST_HEADER = 16_384
 _FORMULA = ("=", "+", "-", "@")
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
@@ -50,6 +51,12 @@ def read_table(data: bytes, columns: tuple[str, ...], needed: tuple[str, ...]) -
     if wrong:
         raise FileError(*wrong)
     return Table(rows, separator != ",")
+
+
+def header_of(data: bytes) -> set[str]:
+    """Return the names of the columns, to tell one kind of table from another; none where it is no text."""
+    line = data[:_LONGEST_HEADER].lstrip(b"\xef\xbb\xbf \r\n\t").split(b"\n", 1)[0].decode("utf-8", "replace")
+    return {" ".join(cell.split()).casefold().strip('"') for cell in line.split(_separator(line))}
 
 
 def guarded(text: str) -> str:

@@ -109,6 +109,10 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         ]
         for kind in ("geojson", "kml", "csv")
     },
+    "export/levels.csv": lambda ids: [
+        ("/export/levels.csv", None),
+        (f"/export/levels.csv?water={ids['water']}", None),
+    ],
     "export/occurrences.csv": lambda ids: [
         (f"/export/occurrences.csv{query}", None)
         for query in ("", "?of=self", "?of=club", f"?of=team:{UNKNOWN}")
