@@ -21,6 +21,8 @@ def _pages(viewer: Viewer) -> list[tuple[str, str]]:
         pages.append(("Log", "/log/"))
     if viewer.is_checker:
         pages.append(("Proofs", "/proofs/"))
+    if viewer.is_member:
+        pages.append(("Debrief", "/debrief/"))
     pages += [("Events", "/events/"), ("Waters", "/waters/")]
     if viewer.is_member:
         pages += [("Lessons", "/lessons/"), ("Sharing", "/sharing/"), ("Club", "/club/")]

@@ -43,6 +43,24 @@ class GuardMiddleware:
         return None
 
 
+class BodyLimitMiddleware:
+    """Refuse what is larger than any page takes, by what its sender says of it: before a byte of it is read.
+
+    A request that does not say is read by nobody: Django takes its body for empty.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        length = request.META.get("CONTENT_LENGTH") or "0"
+        if length.isdecimal() and int(length) > settings.MOST_BODY_BYTES:
+            most = settings.MOST_BODY_BYTES // 1024**2
+            rule = f"{int(length) / 1024**2:,.0f} MB were sent; at most {most} MB are taken at once. Nothing was saved."
+            return HttpResponse(rule, status=413, content_type="text/plain; charset=utf-8")
+        return self.get_response(request)
+
+
 class EvenNotFoundMiddleware:
     """Let every 404 take a whole number of `NOT_FOUND_TICK_S`, so that its time does not tell what is hidden.
 

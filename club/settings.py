@@ -41,6 +41,7 @@ MIDDLEWARE = [
     "club.guarding.EvenNotFoundMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "club.guarding.GuardMiddleware",
+    "club.guarding.BodyLimitMiddleware",
     "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.middleware.gzip.GZipMiddleware",
@@ -147,6 +148,8 @@ STORAGES: dict[str, Any] = {
 }
 # Pictures are never served from a directory; observations.views.picture checks who asks.
 MEDIA_ROOT = STATE_DIR / ("media-demo" if DEMO else "media")
+# A day's log, waypoints and some ninety pictures; what is larger is not read.
+MOST_BODY_BYTES = 260 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 FILE_UPLOAD_PERMISSIONS = 0o600

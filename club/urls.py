@@ -12,6 +12,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("observations.urls")),
     path("", include("observations.api_urls")),
     path("", include("observations.log_urls")),
+    path("", include("observations.debrief_urls")),
     path("", include("observations.files_urls")),
     path("", include("observations.event_urls")),
     path("", include("observations.clearing_urls")),

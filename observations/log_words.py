@@ -27,6 +27,9 @@ from spots.disclosure_models import Channel
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spots
 
+# A setting that a debrief fills: the depth that the day's log told at the stop.
+LOG_DEPTH = "log_depth_m"
+
 
 @dataclass(frozen=True)
 class Line:
@@ -138,6 +141,8 @@ def _facts(look: Observation, units: Units) -> list[tuple[str, str]]:
         facts.append(("Settings", str(text)))
     if look.platform:
         facts.append(("From", look.get_platform_display()))
+    if isinstance(depth := look.settings.get(LOG_DEPTH), int | float):
+        facts.append(("Depth by the day’s log", units.depth_text(depth)))
     conditions = []
     if look.water_temp_c is not None:
         conditions.append(f"water {units.temperature_text(look.water_temp_c)}")

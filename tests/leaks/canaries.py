@@ -17,6 +17,7 @@ CANARIES |= {
     "look at the private spot": Canary("dunlin gimlet"),
     "look at the team's spot": Canary("godwit pestle"),
     "file name": Canary("quillback-cove"),
+    "waypoint": Canary("sandpiper bodkin"),
 }
 # People who once could see more: their old session and token, a trust taken away, a grant that has ended.
 FORMER = ("removed", "removed by token", "demoted", "lapsed")
@@ -28,7 +29,7 @@ _MEMBERS = {"shared", "club look"}
 KNOWS: dict[str, set[str]] = {
     "organiser": {*_MEMBERS, "club"},
     "checker": _MEMBERS,
-    "member": {*_MEMBERS, "private", "private look", "look at the private spot"},
+    "member": {*_MEMBERS, "private", "private look", "look at the private spot", "waypoint"},
     "teammate": {*_MEMBERS, "team", "team look", "look at the team's spot"},
     "captain": {*_MEMBERS, "team", "team look", "look at the team's spot"},
     "rival": _MEMBERS,

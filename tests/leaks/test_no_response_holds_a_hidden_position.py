@@ -92,6 +92,21 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         for key in (*ids["spots"], UNKNOWN)
         for query in ("", "?as_of=2026-07-01", "?as_of=nonsense")
     ],
+    # The day's own log, drafts and pictures: nobody's but the member's who sent them
+    "debrief/": lambda ids: [("/debrief/", None), ("/debrief/", {})],
+    "debrief/<uuid:trip_id>/": lambda ids: [
+        (f"/debrief/{key}/", body) for key in (ids["debrief"], UNKNOWN) for body in (None, {})
+    ],
+    "debrief/<uuid:trip_id>/done/": lambda ids: [
+        (f"/debrief/{key}/done/", None) for key in (ids["debrief"], UNKNOWN)
+    ],
+    "debrief/<uuid:trip_id>/remove/": lambda ids: [(f"/debrief/{UNKNOWN}/remove/", {})],
+    "debrief/pictures/<uuid:picture_id>/": lambda ids: [
+        (f"/debrief/pictures/{key}/", None) for key in (ids["debrief picture"], UNKNOWN)
+    ],
+    "debrief/pictures/<uuid:picture_id>/small/": lambda ids: [
+        (f"/debrief/pictures/{key}/small/", None) for key in (ids["debrief picture"], UNKNOWN)
+    ],
     # Files in and out
     "import/": lambda ids: [("/import/", None)],
     "import/looks-template.csv": lambda ids: [("/import/looks-template.csv", None)],
@@ -376,6 +391,7 @@ def test_the_same_addresses_do_show_a_place_to_those_who_may_see_it(
     seen: dict[str, str] = {}
     mine = {name: CANARIES[name] for name in KNOWS[persona]}
     paths = [f"/api/observations/{key}/" for key in ids["looks"]]
+    paths.append(f"/debrief/{ids['debrief']}/")
     for path in ["/api/spots/", *(f"/spots/{key}/" for key in ids["spots"]), *paths]:
         seen |= finds_any(ask(client, path).answer, mine)
     assert set(seen) == set(mine)

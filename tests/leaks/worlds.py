@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from django.conf import settings
+from django.contrib.gis.geos import Point
 from django.db import connection, transaction
 from django.test import Client, override_settings
 from django.utils import timezone
@@ -22,8 +23,9 @@ from PIL import Image
 from club import people
 from club.models import ApiToken, Level, Member, TeamMembership
 from observations import jobs
-from observations.models import Finding, Observation
-from observations.pictures import clean_picture, store
+from observations.debrief_models import DebriefDraft, DebriefPicture, Track
+from observations.models import Finding, Observation, Trip
+from observations.pictures import clean_picture, store, write
 from observations.services import confirm
 from spots.models import Grant, Sheet, Water
 from tests.conftest import (
@@ -212,7 +214,40 @@ def fill(cast: Cast, places: Places, now: datetime) -> Ids:
         "member": cast.member.pk,
         "team": cast.alder.pk,
         "events": _events(cast, places, now),
+        **_debrief(cast, places, now),
     }
+
+
+def _debrief(cast: Cast, places: Places, now: datetime) -> Ids:
+    """A day of `member`'s with a stop at the private spot, a waypoint and a picture there."""
+    at = CANARIES["private"]
+    assert at.lon is not None and at.lat is not None
+    place = Point(at.lon, at.lat, srid=4326)
+    with see(cast, "member"):
+        own: Any = {
+            "member": cast.member,
+            "trip": Trip.objects.create(member=cast.member, water=places.club.water, started_at=now - BEFORE),
+        }
+        Track.objects.create(
+            **own,
+            started_at=now - BEFORE,
+            ended_at=now - BEFORE + HOUR,
+            fixes=2,
+            packed=b"",
+            searching_s=1234,
+        )
+        for kind, name in (("stop", ""), ("waypoint", CANARIES["waypoint"].name)):
+            draft = DebriefDraft.objects.create(
+                **own, kind=kind, name=name, place=place, spot=places.private, away_m=3,
+                started_at=now - BEFORE, ended_at=now - BEFORE + HOUR,
+            )  # fmt: skip
+        row = DebriefPicture(**own, draft=draft, width=64, height=48, digest="0" * 64, place=place)
+        data = io.BytesIO()
+        Image.new("RGB", (64, 48), "teal").save(data, "PNG")
+        data.seek(0)
+        write(row.stored(), clean_picture(data, "x.png"))
+        row.save(force_insert=True)
+    return {"debrief": own["trip"].pk, "debrief picture": row.pk}
 
 
 def _events(cast: Cast, places: Places, now: datetime) -> list[uuid.UUID]:

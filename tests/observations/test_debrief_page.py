@@ -1,0 +1,280 @@
+"""The debrief's page: only what is confirmed becomes evidence, and then all of it, from memory, with its pictures."""
+
+import json
+import uuid
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import time_machine
+from django.test import Client
+
+from club.models import Level
+from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
+from observations.models import Call, EchoGroup, Finding, Observation, Picture, Trip
+from spots.models import Feature, Grant, Sheet
+from tests.conftest import Cast, Places, see
+from tests.observations.debrief_kit import BEGAN, M_NORTH, Day, gpx, make_day, nmea, screenshot, upload
+from tests.observations.test_debrief_drafts_a_day import AFTER, CLUB, NOWHERE, PRIVATE, SHARED, debrief
+
+ClientOf = Callable[..., Client]
+pytestmark = [pytest.mark.usefixtures("quiet_queue"), pytest.mark.usefixtures("evening")]
+
+
+@pytest.fixture
+def evening() -> Any:
+    with time_machine.travel(AFTER, tick=False):
+        yield
+
+
+@pytest.fixture
+def day() -> Day:
+    return make_day([PRIVATE, SHARED, CLUB, NOWHERE], stay_s=200, between_s=400)
+
+
+@pytest.fixture
+def sent(cast: Cast, places: Places, day: Day, client_of: ClientOf) -> str:
+    """The day, sent by `member`; the address that it led to."""
+    start = day.stops[1][0]
+    marks = [((NOWHERE[0] + 4 * M_NORTH, NOWHERE[1]), "New pile", day.stops[3][0] + 50)]
+    files = [
+        upload(nmea(day), "day.nmea"),
+        upload(gpx(None, marks), "marks.gpx"),
+        screenshot(start + 20, 1),
+        screenshot(day.stops[1][1] + 150, 2),
+    ]
+    answer = client_of("member").post("/debrief/", {"files": files})
+    assert answer.status_code == 302, answer.content[-3000:].decode()
+    return str(answer["Location"])
+
+
+def drafts(cast: Cast) -> list[DebriefDraft]:
+    with see(cast, "member", AFTER):
+        return list(DebriefDraft.objects.order_by("kind", "started_at"))
+
+
+def test_nothing_is_a_look_in_one_answer_and_is_from_memory(
+    cast: Cast, places: Places, sent: str, day: Day, client_of: ClientOf
+) -> None:
+    client, [private, shared, *_] = client_of("member"), drafts(cast)
+    page = client.get(sent).content.decode()
+    assert "Canary Private Laydown" in page
+    assert "Canary Shared Pile" in page
+    assert page.index("nothing</span>") < page.index("1–3</span>")
+    assert client.post(sent, {f"{private.pk}-answer": "none", "method": "forward"}).status_code == 302
+    look = Observation.objects.get()
+    assert (look.spot_id, look.method, look.scope) == (places.private.pk, "forward", places.private.scope)
+    assert (look.water_temp_c, look.settings) == (21.5, {"log_depth_m": 5.2})
+    assert abs((look.started_at - BEGAN).total_seconds() - day.stops[0][0]) < 30
+    assert (look.utc_offset_min, look.trip_id) == (-300, Trip.objects.get().pk)
+    assert look.groups.get().band == "none"
+    # The same press again saves nothing again; the other stop still waits.
+    client.post(sent, {f"{private.pk}-answer": "none", "method": "forward"})
+    assert Observation.objects.count() == 1
+    assert f"{shared.pk}-answer" in client.get(sent).content.decode()
+
+
+def test_a_confirmed_stop_becomes_a_look_with_its_call_proof_and_pictures(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf, settings: Any
+) -> None:
+    client, [_, shared, *_] = client_of("member"), drafts(cast)
+    with see(cast, "member", AFTER):
+        laid = DebriefPicture.objects.get(draft=shared)
+    assert client.get(f"/debrief/pictures/{laid.pk}/small/").status_code == 200
+    k = f"{shared.pk}-"
+    said = {"answer": "4-8", "call": "crappie", "sure": "80", "placement": "over", "proof": "camera"}
+    said |= {"species": "white-crappie", "count": "3", "minutes": "4", "tie": "same fish", "method": "2d"}
+    answer = client.post(sent, {k + name: value for name, value in said.items()} | {"method": "side"})
+    assert answer.status_code == 302
+    sonar, camera = Observation.objects.order_by("started_at")
+    assert (sonar.method, camera.method, camera.minutes, camera.rod_hours) == ("2d", "camera", 4.0, None)
+    call = Call.objects.get()
+    assert (call.species_id, call.probability, call.seal) == ("crappie", 0.8, Call.Seal.MEMORY)
+    finding = Finding.objects.get()
+    assert (finding.species_id, finding.count, finding.tie, finding.settles_id) == (
+        "white-crappie", 3, "same fish", EchoGroup.objects.get().pk,
+    )  # fmt: skip
+    picture = Picture.objects.get()
+    assert (picture.pk, picture.look_id) == (laid.pk, sonar.pk)
+    assert client.get(f"/pictures/{picture.pk}/").status_code == 200
+    assert (Path(settings.MEDIA_ROOT) / picture.stored_name).exists()
+    assert "Depth by the day’s log" in client.get(f"/log/{sonar.pk}/").content.decode()
+
+
+def test_one_wrong_answer_saves_none_and_keeps_what_was_typed(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf
+) -> None:
+    client, [private, shared, *_] = client_of("member"), drafts(cast)
+    data = {
+        f"{private.pk}-answer": "none",
+        f"{shared.pk}-answer": "1-3",
+        f"{shared.pk}-call": "crappie",
+        f"{shared.pk}-sure": "180",
+    }
+    page = client.post(sent, data)
+    assert page.status_code == 422
+    text = page.content.decode()
+    assert "180 is not possible: it must lie between 1 and 100 %." in text
+    assert 'value="180"' in text
+    assert not Observation.objects.exists()
+    for wrong, words in (
+        ({"answer": "heaps"}, "heaps&quot; is not one of the choices"),
+        ({"answer": "none", "call": "crappie"}, "no echoes to call"),
+        ({"call": "crappie"}, "Say how many echoes there were"),
+        ({"species": "bluegill"}, "camera or the rod"),
+        ({"proof": "camera", "species": "bluegill", "count": "nan"}, "not a number"),
+        ({"proof": "camera", "species": "black-bass"}, "is not one of the choices"),
+        ({"proof": "camera", "minutes": "-3"}, "must lie between 0 and 1440"),
+    ):
+        answer = client.post(sent, {f"{private.pk}-{name}": value for name, value in wrong.items()})
+        assert (answer.status_code, words in answer.content.decode()) == (422, True), (wrong, words)
+    assert not Observation.objects.exists()
+
+
+def test_a_waypoint_becomes_a_spot_of_ones_own_and_the_stop_beside_it_is_asked_about(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf
+) -> None:
+    client = client_of("member")
+    [mark] = [one for one in drafts(cast) if one.kind == "waypoint"]
+    k = f"{mark.pk}-"
+    said = {"answer": "spot", "name": "Pile by the point", "cover": "brush pile", "structure": "point"}
+    assert client.post(sent, {k + name: value for name, value in said.items()}).status_code == 302
+    sheet = Sheet.objects.get(name="Pile by the point")
+    assert (sheet.cover, sheet.structure, sheet.spot.scope) == (
+        "brush pile",
+        "point",
+        f"member:{cast.member.pk}",
+    )
+    with see(cast, "member", AFTER):
+        stop = DebriefDraft.objects.get(kind="stop", spot=sheet.spot)
+    assert stop.away_m is not None and stop.away_m < 20
+    client.post(sent, {f"{stop.pk}-answer": "more", "search": "down"})
+    assert Observation.objects.get().spot_id == sheet.spot_id
+    done = client.get(f"{sent}done/").content.decode()
+    assert "Pile by the point" in done
+    # 800 s of searching, one spot: 0.2 hours, by the method said and by its structure.
+    with see(cast, "member", AFTER):
+        track = Track.objects.get()
+    assert (track.search_method, f"{track.searching_s / 3600:.1f}") == ("down", "0.2")
+    assert "down-looking imaging sonar" in done
+    assert "0.2" in done
+
+
+def test_only_an_organiser_makes_a_hazard_that_all_see(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf
+) -> None:
+    [mark] = [one for one in drafts(cast) if one.kind == "waypoint"]
+    data = {f"{mark.pk}-answer": "hazard", f"{mark.pk}-name": "Stump, low water"}
+    assert client_of("member").post(sent, data).status_code == 422
+    out = debrief(cast, "organiser", upload(gpx(None, [(NOWHERE, "Stump", 60)]), "m.gpx"))
+    with see(cast, "organiser", AFTER):
+        own = DebriefDraft.objects.get()
+    address = f"/debrief/{out.trips[0].pk}/"
+    data = {f"{own.pk}-answer": "hazard", f"{own.pk}-name": "Stump, low water"}
+    assert client_of("organiser").post(address, data).status_code == 302
+    assert Feature.objects.get(kind="hazard").text == "Stump, low water"
+
+
+def test_a_day_is_not_there_for_anybody_else(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf
+) -> None:
+    with see(cast, "member", AFTER):
+        picture = DebriefPicture.objects.first()
+    assert picture
+    never = f"/debrief/{uuid.uuid4()}/"
+    for persona in ("organiser", "rival", "teammate", "checker"):
+        client = client_of(persona)
+        for after in ("", "done/"):
+            assert client.get(sent + after).status_code == 404
+        unknown = client.post(never, {})
+        for address in (sent, f"{sent}remove/"):
+            assert client.post(address, {}).status_code == unknown.status_code == 404
+        assert client.get(f"/debrief/pictures/{picture.pk}/").status_code == 404
+        assert "Test water" not in client.get("/debrief/").content.decode()
+    assert client_of("guest").get("/debrief/").status_code == 404
+    assert client_of("nobody").get(sent).status_code == 302
+    assert Trip.objects.exists()
+
+
+def test_a_spot_that_goes_from_sight_takes_its_name_out_of_the_draft(
+    cast: Cast, places: Places, day: Day, client_of: ClientOf
+) -> None:
+    grant = Grant.objects.create(
+        spot=places.private,
+        audience=f"member:{cast.rival.pk}",
+        level=Level.EXACT,
+        owner=places.private.owner,
+        water_id=places.private.water_id,
+    )
+    client = client_of("rival")
+    address = client.post("/debrief/", {"files": [upload(nmea(day), "day.nmea")]})["Location"]
+    assert "Canary Private" in client.get(address).content.decode()
+    grant.delete()
+    page = client.get(address).content.decode()
+    assert "Canary Private" not in page
+    with see(cast, "rival", AFTER):
+        draft = DebriefDraft.objects.get(spot=places.private)
+    # Not asked, and an answer sent all the same makes no look.
+    assert client.post(address, {f"{draft.pk}-answer": "none"}).status_code == 422
+    assert not Observation.objects.exists()
+
+
+def test_pictures_between_stops_are_laid_by_hand_or_discarded_and_a_day_can_go(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf, settings: Any
+) -> None:
+    client, [private, *_] = client_of("member"), drafts(cast)
+    with see(cast, "member", AFTER):
+        loose = DebriefPicture.objects.get(draft=None)
+    assert client.post(sent, {f"{loose.pk}-stop": str(places.club.pk)}).status_code == 422
+    data = {f"{private.pk}-answer": "none", f"{loose.pk}-stop": str(private.pk)}
+    assert client.post(sent, data).status_code == 302
+    assert Picture.objects.get().look_id == Observation.objects.get().pk
+    with see(cast, "member", AFTER):
+        passes = Pass.objects.count()
+        dropped = Pass.objects.first()
+    assert dropped
+    client.post(sent, {"drop-pass": str(dropped.pk)})
+    assert Pass.objects.count() == passes - 1
+    assert client.post(f"{sent}remove/").status_code == 302
+    assert [model.objects.count() for model in (Track, Pass, DebriefDraft, DebriefPicture)] == [0, 0, 0, 0]
+    # The look stays, with its picture; the other picture's files are gone.
+    assert (Observation.objects.count(), Picture.objects.count()) == (1, 1)
+
+
+def test_what_is_refused_is_said_by_file_and_nothing_is_saved(
+    cast: Cast, places: Places, day: Day, client_of: ClientOf, settings: Any
+) -> None:
+    client = client_of("member")
+    assert client.post("/debrief/", {}).status_code == 422
+    bomb = b"<!DOCTYPE x [<!ENTITY a 'a'>]><gpx>&a;</gpx>"
+    answer = client.post("/debrief/", {"files": [upload(nmea(day), "day.nmea"), upload(bomb, "card.gpx")]})
+    assert answer.status_code == 422
+    text = answer.content.decode()
+    assert "card.gpx" in text
+    assert "document type or entities" in text
+    assert not Trip.objects.exists()
+
+
+def test_what_is_larger_than_any_page_takes_is_refused_unread(client_of: ClientOf, cast: Cast) -> None:
+    class Unread:
+        def read(self, *_: Any) -> bytes:
+            raise AssertionError("it was read")
+
+        readline = read
+
+    answer = client_of("member").generic(
+        "POST", "/debrief/", b"", content_type="multipart/form-data; boundary=x", CONTENT_LENGTH=str(1 << 30),
+        **{"wsgi.input": Unread()},
+    )  # fmt: skip
+    assert (answer.status_code, b"1,024 MB were sent" in answer.content) == (413, True)
+
+
+def test_the_api_still_tells_the_looks_of_a_debrief(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf
+) -> None:
+    client, [private, *_] = client_of("member"), drafts(cast)
+    client.post(sent, {f"{private.pk}-answer": "1-3"})
+    [row] = json.loads(client.get("/api/observations/").content)["results"]
+    assert row["settings"] == {"log_depth_m": 5.2}
+    assert row["started_at"][:10] == f"{BEGAN:%Y-%m-%d}"
