@@ -11,6 +11,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("spots.urls")),
     path("", include("observations.urls")),
     path("", include("observations.api_urls")),
+    path("", include("observations.outbox_urls")),
     path("", include("observations.log_urls")),
     path("", include("observations.debrief_urls")),
     path("", include("observations.files_urls")),

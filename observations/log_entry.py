@@ -2,8 +2,9 @@
 
 import uuid
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Self
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
@@ -46,6 +47,27 @@ _ONLY_FOR = {
     **dict.fromkeys(("minutes", "found", "settles"), PROVING),
     **dict.fromkeys(("lines", "response", "what"), (Method.ROD,)),
 }
+
+
+@dataclass(frozen=True)
+class DeviceSeal:
+    """A look that a device sealed without signal: when, by the server's clock, and how far its own was ahead."""
+
+    sealed_at: datetime
+    offset: timedelta
+
+    @classmethod
+    def of(cls, data: Mapping[str, str], moment: datetime) -> Self | None:
+        """Return the seal that a queued look was sent with, or None. What is no time is no seal.
+
+        `sealed_at` and `sent_at` are by the device's clock. How far that is off shows when it sends: the
+        difference between its `sent_at` and the server's moment, both being the same instant but for the way.
+        """
+        sealed, sent = _instant(data.get("sealed_at", "")), _instant(data.get("sent_at", ""))
+        if sealed is None or sent is None:
+            return None
+        offset = sent - moment
+        return cls(min(sealed - offset, moment), offset)
 
 
 def _si(value: Measured | None) -> float | None:
@@ -140,14 +162,19 @@ class LogEntry:
                 self.say(_FIELDS.get(name, name), str(message))
 
     def _started_at(
-        self, zone: ZoneInfo, settled: EchoGroup | None, moment: datetime
+        self, zone: ZoneInfo, settled: EchoGroup | None, moment: datetime, ahead: timedelta
     ) -> tuple[datetime, bool]:
-        """Return when the look began, and whether that was typed."""
+        """Return when the look that was saved at `moment` began, and whether that was typed.
+
+        `ahead` is how far the clock that wrote `at` was ahead of the server's.
+        """
         data = self.look.cleaned_data
         if data.get("when"):
             typed: datetime = data["when"]
             return typed.replace(tzinfo=zone), True
         began = _instant(data.get("at") or "")
+        if began is not None:
+            began -= ahead
         if began is None or not moment - CLOCK_BELIEVED <= began <= moment:
             began = moment
         if data["method"] in PROVING and data.get("minutes"):
@@ -159,14 +186,24 @@ class LogEntry:
             began = max(began, settled.look.started_at, min(sealed, moment))
         return began, False
 
-    def draft(self, spot: Spot, observer: Member, settles: list[EchoGroup], moment: datetime) -> LookDraft:
-        """Return the draft of a valid entry."""
+    def draft(
+        self,
+        spot: Spot,
+        observer: Member,
+        settles: list[EchoGroup],
+        moment: datetime,
+        device: DeviceSeal | None = None,
+    ) -> LookDraft:
+        """Return the draft of a valid entry that was saved at `moment`, or before that on a `device`."""
+        moment = device.sealed_at if device else moment
         data = self.look.cleaned_data
         method: str = data["method"]
         proving = method in PROVING
         zone = ZoneInfo(spot.water.time_zone)
         settled = next((group for group in settles if proving and str(group.pk) == data.get("settles")), None)
-        started_at, was_typed = self._started_at(zone, settled, moment)
+        started_at, was_typed = self._started_at(
+            zone, settled, moment, device.offset if device else timedelta()
+        )
         offset = started_at.astimezone(zone).utcoffset()
         minutes = _si(data.get("minutes")) if proving else None
         lines = _si(data.get("lines")) or 1
@@ -204,6 +241,8 @@ class LogEntry:
             scope=scope,
             opens_at=opens_at,
             seal=Call.Seal.MEMORY if from_memory else Call.Seal.SERVER,
+            device_sealed_at=max(device.sealed_at, started_at) if device else None,
+            clock_offset_s=round(device.offset.total_seconds(), 1) if device else None,
         )
 
     def _settings(
@@ -243,7 +282,7 @@ def _instant(text: str) -> datetime | None:
 def _group(data: dict[str, Any]) -> GroupDraft:
     none = data["band"] == EchoGroup.Band.NONE
     return GroupDraft(
-        id=uuid.uuid4(),
+        id=data.get("id") or uuid.uuid4(),
         band=data["band"],
         placement="" if none else data.get("placement") or "",
         depth_m=None if none else _si(data.get("depth")),

@@ -129,6 +129,8 @@ class LookForm(forms.Form):
 class GroupForm(forms.Form):
     """One group of echoes and its call."""
 
+    # Made by a device that has to name the group in a later proof before the server knows it.
+    id = forms.UUIDField(required=False)
     band = _choice(EchoGroup.Band.choices, "Echoes")
     placement = _choice(EchoGroup.Placement.choices, "Where they sat")
     call_other = forms.CharField(required=False, label="Another kind")

@@ -16,7 +16,7 @@ from club.access import members_only, public
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
-from observations.log_entry import LogEntry
+from observations.log_entry import DeviceSeal, LogEntry
 from observations.log_forms import Offer
 from observations.log_start import initial_of
 from observations.log_words import in_words, settles_words, with_parts
@@ -51,7 +51,7 @@ def _exact_spot(text: str) -> ReleasedSpot | None:
     return spots[0] if spots and spots[0].is_exact else None
 
 
-def _offer(request: ViewedRequest, spot: Spot) -> Offer:
+def _offer(request: ViewedRequest, spot: Spot, at: datetime) -> Offer:
     species = species_by_code()
     viewer = request.viewer
     return Offer(
@@ -62,7 +62,7 @@ def _offer(request: ViewedRequest, spot: Spot) -> Offer:
         call_tree=queries.species_tree(species, wider=True),
         finding_tree=queries.species_tree(species, wider=False),
         scopes=queries.scopes_for(spot, viewer, request.moment),
-        settles=queries.visit_groups(spot.pk, viewer.member_id, request.moment),
+        settles=queries.visit_groups(spot.pk, viewer.member_id, at),
     )
 
 
@@ -91,6 +91,7 @@ def _page(
             "local_now": request.moment.astimezone(zone).replace(tzinfo=None),
             "max_pictures": MAX_PICTURES,
             "sky": sky_words(spot.water, request.moment),
+            "offline": False,
         },
         status=status,
     )
@@ -112,7 +113,7 @@ def log(request: ViewedRequest) -> HttpResponseBase:
             raise Http404
         return choose(request)
     spot = Spot.objects.select_related("water").get(pk=released.id)
-    offer = _offer(request, spot)
+    offer = _offer(request, spot, request.moment)
     initial = initial_of(request.GET, spot, last, offer, request.moment)
     return _page(request, released, spot, offer, LogEntry(offer, initial=initial))
 
@@ -159,13 +160,14 @@ def _seal(request: ViewedRequest) -> HttpResponseBase:
         messages.error(request, f"Not saved. {_NO_SPOT}")
         return answer or choose(_as_get(request))
     spot = Spot.objects.select_related("water").get(pk=released.id)
-    offer = _offer(request, spot)
+    device = DeviceSeal.of(request.POST, request.moment)
+    offer = _offer(request, spot, device.sealed_at if device else request.moment)
     entry = LogEntry(offer, request.POST)
     entry.is_valid()
     pictures = _clean_uploads(request, entry)
     look = None
     if not entry.errors:
-        look = _save(request, entry, spot, offer, pictures)
+        look = _save(request, entry, spot, offer, pictures, device)
     if look is None:
         return _refused(request, entry.errors) or _page(request, released, spot, offer, entry, status=422)
     _wake()
@@ -221,12 +223,13 @@ def _save(
     spot: Spot,
     offer: Offer,
     pictures: list[tuple[str, CleanPicture]],
+    device: DeviceSeal | None,
 ) -> Observation | None:
     """Save the look with its pictures, all or nothing; None after telling the entry why not."""
     member = request.member
     assert member is not None  # noqa: S101
     try:
-        draft = entry.draft(spot, member, offer.settles, request.moment)
+        draft = entry.draft(spot, member, offer.settles, request.moment, device)
         with transaction.atomic():
             look = record_look(draft, request.viewer, request.moment)
             if look.observer_id != member.pk:
@@ -237,6 +240,9 @@ def _save(
     except ValidationError as error:
         entry.take(error)
     except IntegrityError:
+        # The same look, sent again before the first answer: it waited here until that one stood.
+        if (first := _known(request)) is not None:
+            return Observation.objects.get(pk=first)
         entry.say("page", _TAKEN)
     except OSError:
         entry.say("pictures", "It could not be stored: the disk may be full. Nothing was saved.")

@@ -203,11 +203,12 @@ def store(
     look: Observation,
     member: Member,
     moment: datetime,
+    ids: Sequence[uuid.UUID] = (),
 ) -> list[Picture]:
-    """Write the files and save the rows. When a file cannot be written, none of them stays."""
+    """Write the files and save the rows, under `ids` where given. When a file cannot be written, none of them stays."""
     rows = [
         Picture(
-            id=uuid.uuid4(),
+            id=ids[number] if ids else uuid.uuid4(),
             look=look,
             finding=finding,
             uploaded_by=member,
@@ -215,7 +216,7 @@ def store(
             height=picture.height,
             created_at=moment,
         )
-        for picture, finding in pictures
+        for number, (picture, finding) in enumerate(pictures)
     ]
     try:
         for row, (picture, _) in zip(rows, pictures, strict=True):

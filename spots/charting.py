@@ -1,5 +1,7 @@
 """A water's own chart as GeoJSON: public, and the same for everybody."""
 
+from typing import Any
+
 from django.db import connection
 
 from spots.models import Water
@@ -36,3 +38,20 @@ def chart_text(water: Water) -> str:
         cursor.execute(_CHART, {"id": water.id})
         (text,) = cursor.fetchone()
     return str(text)
+
+
+_OUTLINES = """
+    SELECT id, name, time_zone, ST_AsGeoJSON(ST_SimplifyPreserveTopology(outline, 0.0002), 5)::json
+    FROM spots_water ORDER BY name, id
+"""
+
+
+def outlines() -> list[dict[str, Any]]:
+    """Return each water with its outline, coarse enough (0.0002 degrees) to be carried on a phone."""
+    with connection.cursor() as cursor:
+        cursor.execute(_OUTLINES)
+        rows = cursor.fetchall()
+    return [
+        {"id": str(key), "name": name, "time_zone": zone, "outline": outline}
+        for key, name, zone, outline in rows
+    ]

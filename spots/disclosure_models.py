@@ -18,6 +18,7 @@ class Channel(models.TextChoices):
     EXPORT = "export", "file"
     IMPORT = "import", "distance from an imported position"
     PRINT = "print", "print"
+    CARRIED = "carried", "carried on a phone"
     UNSEEN = "unseen", "not at all"
 
 

@@ -2,14 +2,11 @@
 
 /* ---- Sealing a look: posted by script, so that nothing typed or chosen is lost when it fails. */
 
-const form = document.querySelector("form[data-log]");
+import { clearErrors, entryOf, rememberLook, showErrors } from "./log-form.js";
+import { newId, send, standing } from "./outbox.js";
+import { SHELL, SHELL_PAGE, remove } from "./store.js";
 
-const random = () =>
-  crypto.randomUUID
-    ? crypto.randomUUID()
-    : "10000000-1000-4000-8000-100000000000".replace(/[018]/g, (c) =>
-        (+c ^ (crypto.getRandomValues(new Uint8Array(1))[0] & (15 >> (+c / 4)))).toString(16),
-      );
+const form = document.querySelector("form[data-log]");
 
 const remember = (key, value) => {
   try {
@@ -95,59 +92,13 @@ function conditionsInWords() {
   if (told.length) words.textContent = `: ${told.join(", ")}${carried ? " (carried on)" : ""}`;
 }
 
-function clearErrors() {
-  form.querySelector("[data-errors]").hidden = true;
-  for (const place of form.querySelectorAll("[data-error]")) place.hidden = true;
-  for (const input of form.querySelectorAll("[aria-invalid]")) input.removeAttribute("aria-invalid");
-  for (const field of form.querySelectorAll(".has-error")) field.classList.remove("has-error");
-}
-
-function labelOf(name) {
-  const field = document.getElementById(`${name}-field`);
-  const label = field?.querySelector("legend, label");
-  return label ? label.textContent.trim() : "This page";
-}
-
-function showErrors(errors) {
-  const box = form.querySelector("[data-errors]");
-  const list = form.querySelector("[data-errors-list]");
-  form.querySelector("[data-errors-lead]").textContent =
-    "Put this right, and seal again. Nothing that you typed or chose is lost.";
-  list.replaceChildren();
-  for (const [name, messages] of Object.entries(errors)) {
-    const place = form.querySelector(`[data-error="${CSS.escape(name)}"]`);
-    if (place) {
-      place.textContent = messages.join(" ");
-      place.hidden = false;
-      const field = document.getElementById(`${name}-field`);
-      field?.classList.add("has-error");
-      field?.querySelector(".field > input, .field > select")?.setAttribute("aria-invalid", "true");
-      for (let fold = place.closest("details"); fold; fold = fold.parentElement.closest("details")) fold.open = true;
-    }
-    for (const message of messages) {
-      const item = document.createElement("li");
-      if (place) {
-        const link = document.createElement("a");
-        link.href = `#${name}-field`;
-        link.textContent = labelOf(name);
-        item.append(link, `: ${message}`);
-      } else {
-        item.textContent = message;
-      }
-      list.append(item);
-    }
-  }
-  box.hidden = false;
-  box.focus();
-  box.scrollIntoView({ block: "start" });
-}
-
 function say(words) {
   const status = form.querySelector("[data-status]");
   status.textContent = words;
 }
 
-async function send() {
+/* Put the look into the phone's outbox, so that nothing can lose it, and try to send it at once. */
+async function seal() {
   if (form.dataset.sending) return;
   form.dataset.sending = "yes";
   const bar = form.querySelector(".log-save");
@@ -155,34 +106,59 @@ async function send() {
   if (!form.elements.at.value) form.elements.at.value = new Date().toISOString();
   say("Sending…");
   try {
+    const entry = await entryOf(form);
+    const left = await send(entry).catch((error) => {
+      if (error instanceof TypeError || error instanceof ReferenceError) throw error;
+      return null;
+    });
+    if (left === null) await sendStraight();
+    else await follow(entry, left);
+  } finally {
+    delete form.dataset.sending;
+    delete bar.dataset.sending;
+  }
+}
+
+/* Go on from what became of the look. */
+async function follow(entry, left) {
+  if (left?.state === "needs" && !left.stands) {
+    await remove(entry.look);
+    say("Not saved yet.");
+    showErrors(form, left.errors);
+    return;
+  }
+  await rememberLook(form, entry);
+  remember(`sealed ${entry.look}`, "yes");
+  if (!left || left.stands) location.assign(`/log/${entry.look}/`);
+  else if (navigator.serviceWorker?.controller && (await caches.match(SHELL_PAGE, { cacheName: SHELL })))
+    location.assign(`${SHELL_PAGE}?queued=${entry.look}`);
+  else if (standing === "signed out") say("Kept on this phone: you are signed out. Sign in in another window; it goes out then.");
+  else say("No signal: kept on this phone. It goes out by itself when there is one.");
+}
+
+/* Where the browser keeps nothing: the whole form at once, as without this script. */
+async function sendStraight() {
+  try {
     const answer = await fetch(form.action, {
       method: "POST",
       body: new FormData(form),
       headers: { Accept: "application/json" },
       credentials: "same-origin",
-      redirect: "follow",
     });
     if (answer.ok && answer.headers.get("Content-Type")?.startsWith("application/json")) {
-      const { url } = await answer.json();
       remember(`sealed ${form.elements.look.value}`, "yes");
-      location.assign(url);
-      return;
-    }
-    if (answer.status === 422) {
+      location.assign((await answer.json()).url);
+    } else if (answer.status === 422) {
       say("Not saved yet.");
-      showErrors((await answer.json()).errors);
+      showErrors(form, (await answer.json()).errors);
     } else if (answer.redirected) {
       say("Not saved: you are signed out. Sign in in another window, then seal again.");
-    } else if (answer.status === 413) {
-      say("Not saved: the pictures are too large to send. Take one out, then seal again.");
     } else {
       say(`Not saved: the server answered ${answer.status}. Nothing is lost; seal again in a while.`);
     }
   } catch {
-    say("Not sent: no signal. Nothing is lost; seal again when there is.");
+    say("Not sent: no signal. This browser keeps nothing: leave the page open, and seal again when there is.");
   }
-  delete form.dataset.sending;
-  delete bar.dataset.sending;
 }
 
 /* Coming back to a look that was sealed, the page is for another one: it needs a number of its own. */
@@ -191,7 +167,8 @@ function renew() {
   delete form.dataset.sending;
   delete form.querySelector(".log-save").dataset.sending;
   if (recall(`sealed ${look.value}`)) {
-    look.value = random();
+    look.value = newId();
+    for (const group of form.querySelectorAll("[name$=-id]")) group.value = "";
     form.elements.at.value = "";
   }
 }
@@ -207,8 +184,8 @@ if (form) {
   });
   form.addEventListener("submit", (event) => {
     event.preventDefault();
-    clearErrors();
-    send();
+    clearErrors(form);
+    seal();
   });
   addEventListener("pageshow", renew);
 }

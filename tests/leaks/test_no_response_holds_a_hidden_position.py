@@ -291,6 +291,18 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         ),
     ],
     "log/mine/": lambda ids: [("/log/mine/", None)],
+    # Without signal
+    "sw.js": lambda ids: [("/sw.js", None)],
+    "log/hello/": lambda ids: [("/log/hello/", None)],
+    "log/offline/": lambda ids: [("/log/offline/", None)],
+    "log/pack/": lambda ids: [("/log/pack/", None)],
+    "log/carry/": lambda ids: [
+        ("/log/carry/", {"water": ids["water"], "days": "1"}),
+        ("/log/carry/", {"water": UNKNOWN, "days": "1"}),
+    ],
+    "log/<uuid:look_id>/pictures/<uuid:key>/": lambda ids: [
+        (f"/log/{key}/pictures/{UNKNOWN}/", {}) for key in (*ids["looks"], UNKNOWN)
+    ],
     "log/spots/": lambda ids: [("/log/spots/", None), ("/log/spots/?q=Canary", None)],
     "log/<uuid:look_id>/": lambda ids: [(f"/log/{key}/", None) for key in (*ids["looks"], UNKNOWN)],
     "log/<uuid:look_id>/undo/": lambda ids: [(f"/log/{UNKNOWN}/undo/", {})],

@@ -1,0 +1,154 @@
+/* Sends what waits on this phone, in order, each once; and keeps the phone ready for when there is no signal.
+
+   A look goes first, then its pictures one by one. Each is named by the phone, so that one whose answer was lost
+   is the same one when it is sent again. An entry leaves the phone only after the server has said that it stands.
+*/
+
+import * as store from "./store.js";
+
+export const member = document.body.dataset.member;
+const SEALED_THERE_MS = 60_000; // later than this the phone, not the server, saw the seal
+const LONGEST_WAIT_MS = 60_000;
+
+class NoSignal extends Error {}
+class SignedOut extends Error {}
+
+export async function ask(url, options = {}, longest = 20_000) {
+  let answer;
+  try {
+    answer = await fetch(url, {
+      credentials: "same-origin",
+      signal: AbortSignal.timeout(longest),
+      ...options,
+      headers: { Accept: "application/json", ...options.headers },
+    });
+  } catch {
+    throw new NoSignal();
+  }
+  if (answer.redirected || answer.status === 401 || answer.status === 403) throw new SignedOut();
+  // A proxy or a server that is not itself just now: the same as no signal.
+  if (answer.status >= 500 || answer.status === 429) throw new NoSignal();
+  return answer;
+}
+
+export async function told(answer) {
+  try {
+    return await answer.json();
+  } catch {
+    // Cut off on the way, or a page where there should be words: asked again, it will be the same.
+    if (answer.ok || answer.headers.get("Content-Type")?.includes("json")) throw new NoSignal();
+    return { errors: { page: [`The server answered ${answer.status}.`] } };
+  }
+}
+
+async function post(url, fields, csrf, longest) {
+  const body = new FormData();
+  for (const [name, value, file] of fields) {
+    if (file === undefined) body.append(name, value);
+    else body.append(name, value, file);
+  }
+  body.set("csrfmiddlewaretoken", csrf);
+  const answer = await ask(url, { method: "POST", body }, longest);
+  const words = await told(answer);
+  return { ok: answer.ok, errors: answer.ok ? null : (words.errors ?? { page: [`The server answered ${answer.status}.`] }) };
+}
+
+/* Send one entry as far as it goes; true when all of it stands on the server. */
+async function deliver(entry, csrf) {
+  if (!entry.stands) {
+    const fields = [...entry.fields];
+    if (Date.now() - Date.parse(entry.saved_at) > SEALED_THERE_MS)
+      fields.push(["sealed_at", entry.saved_at], ["sent_at", new Date().toISOString()]);
+    const { ok, errors } = await post("/log/", fields, csrf);
+    if (!ok) {
+      await store.put({ ...entry, state: "needs", errors });
+      return false;
+    }
+    entry.stands = true;
+    await store.put(entry);
+  }
+  while (entry.pictures.length) {
+    const [picture, ...rest] = entry.pictures;
+    const fields = [["picture", picture.blob, picture.name], ["species", picture.species]];
+    const { ok, errors } = await post(`/log/${entry.look}/pictures/${picture.key}/`, fields, csrf, 120_000);
+    if (!ok) {
+      await store.put({ ...entry, state: "needs", errors });
+      return false;
+    }
+    entry.pictures = rest;
+    await store.put(entry);
+  }
+  await store.remove(entry.look);
+  await noteSent(entry);
+  return true;
+}
+
+async function noteSent(entry) {
+  const sent = (await store.recall("sent")) ?? [];
+  const { look, label, words, saved_at } = entry;
+  await store.keep("sent", [{ look, label, words, saved_at, member: entry.member }, ...sent].slice(0, 20));
+}
+
+let retry = null;
+let pause = 2000;
+
+function later() {
+  clearTimeout(retry);
+  retry = setTimeout(flush, pause);
+  pause = Math.min(pause * 2, LONGEST_WAIT_MS);
+}
+
+/* Why the last try stopped: nothing, `no signal` or `signed out`. */
+export let standing = "";
+
+/* Send everything that waits; one window of this phone does it at a time. */
+export async function flush() {
+  clearTimeout(retry);
+  const once = async () => {
+    const mine = (await store.all()).filter((entry) => entry.member === member && entry.state === "waiting");
+    if (!member || !mine.length) return;
+    try {
+      const hello = await told(await ask("/log/hello/"));
+      if (hello.member !== member) throw new SignedOut();
+      const stuck = new Set((await store.all()).filter((one) => one.state === "needs" && !one.stands).map((one) => one.look));
+      for (const entry of mine) {
+        // A proof waits for the look whose echoes it settles.
+        if (entry.after && stuck.has(entry.after)) continue;
+        if (!(await deliver(entry, hello.csrf)) && !entry.stands) stuck.add(entry.look);
+      }
+      standing = "";
+      pause = 2000;
+    } catch (error) {
+      if (error instanceof SignedOut) standing = "signed out";
+      else if (error instanceof NoSignal) standing = "no signal";
+      else throw error;
+      if (standing === "no signal") later();
+    }
+    store.tell();
+  };
+  if (navigator.locks) await navigator.locks.request("tallow-outbox", once);
+  else await once();
+}
+
+/* Put a look into the outbox and try it at once; what is left of it here, or nothing when all of it stands. */
+export async function send(entry) {
+  const before = await store.read(entry.look);
+  if (!before?.stands) await store.put({ ...entry, order: before?.order, member, state: "waiting", stands: false });
+  navigator.storage?.persist?.().catch(() => {});
+  await flush();
+  return store.read(entry.look);
+}
+
+/* A random id for a look or a picture; older phones make it by hand. */
+export const newId = () =>
+  crypto.randomUUID
+    ? crypto.randomUUID()
+    : "10000000-1000-4000-8000-100000000000".replace(/[018]/g, (c) =>
+        (+c ^ (crypto.getRandomValues(new Uint8Array(1))[0] & (15 >> (+c / 4)))).toString(16),
+      );
+
+/* A signal is back, or somebody asks: try at once. */
+export function tryNow() {
+  pause = 2000;
+  return flush();
+}

@@ -1,0 +1,185 @@
+"""Logging without signal: nothing is lost, nothing doubled, and the phone keeps no more places than it may."""
+
+import os
+import signal
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+from django.conf import settings
+from PIL import Image
+from playwright.sync_api import Browser, BrowserContext, Page
+
+from observations.models import Call, Observation, Picture
+from spots.models import Spot
+from tests.browser.conftest import FLAGS, SIZES, chromium_path
+from tests.browser.faults import FaultyProxy
+from tests.conftest import Places
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+# The whole day by `TALLOW_OUTBOX_LOOKS=50 python3 manage.py test tests/browser/test_without_signal.py -s -p no:xdist`.
+LOOKS = int(os.environ.get("TALLOW_OUTBOX_LOOKS", "16"))
+PICTURES = LOOKS * 2 // 5
+FAULTS = 0.2
+
+
+class Phone:
+    """A browser with a profile on the disk, behind a network that comes and goes."""
+
+    def __init__(self, browser: Browser, profile: Path, proxy: FaultyProxy) -> None:
+        self.browser, self.profile, self.proxy = browser, profile, proxy
+        self.base = f"http://localhost:{proxy.port}"
+        self.context: BrowserContext | None = None
+        self.trouble: list[str] = []
+
+    def open(self) -> Page:
+        for lock in self.profile.glob("Singleton*"):
+            lock.unlink()
+        self.context = self.browser.browser_type.launch_persistent_context(
+            str(self.profile), executable_path=chromium_path(), args=list(FLAGS), viewport=SIZES["phone"],  # type: ignore[arg-type]
+            service_workers="allow",
+        )  # fmt: skip
+        self.context.set_default_timeout(20_000)
+        page = self.context.pages[0]
+        page.on("pageerror", lambda error: self.trouble.append(str(error)))
+        page.on("dialog", lambda dialog: dialog.accept())
+        return page
+
+    def kill(self) -> None:
+        """End the browser as a dead battery does."""
+        for entry in Path("/proc").iterdir():
+            if entry.name.isdecimal():
+                try:
+                    line = (entry / "cmdline").read_bytes()
+                except OSError:
+                    continue
+                if str(self.profile).encode() in line and b"--type=" not in line:
+                    os.kill(int(entry.name), signal.SIGKILL)
+        self.close()
+
+    def close(self) -> None:
+        if self.context:
+            try:
+                self.context.close()
+            except Exception as error:  # the browser of `kill` is gone already
+                assert "closed" in str(error).lower(), error
+        self.context = None
+
+    def sign_in(self, page: Page, client: Any) -> None:
+        cookie = client.cookies[settings.SESSION_COOKIE_NAME]
+        assert self.context
+        self.context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": self.base,
+                                   "expires": time.time() + 86_400}])  # fmt: skip
+        page.goto(f"{self.base}/log/")
+        page.wait_for_selector("html[data-ready=offline]", state="attached")
+        page.wait_for_function("navigator.serviceWorker.controller")
+
+
+@pytest.fixture
+def phone(
+    browser: Browser, live_server: Any, tmp_path: Path, places: Places, client_of: Callable[..., Any]
+) -> Iterator[Phone]:
+    target = urlsplit(live_server.url)
+    proxy = FaultyProxy((target.hostname or "", target.port or 0))
+    device = Phone(browser, tmp_path / "profile", proxy)
+    yield device
+    device.close()
+    proxy.down()
+
+
+def choose(page: Page, name: str, value: str) -> None:
+    page.locator(f"label:has([name='{name}'][value='{value}'])").click()
+
+
+def log_one(page: Page, phone: Phone, spot: Spot, number: int, picture: Path | None) -> None:
+    """Log one look by taps, with what the trip carried."""
+    page.goto(f"{phone.base}/log/?spot={spot.pk}")
+    page.wait_for_selector("html[data-began]", state="attached")
+    if number % 3 == 0:
+        choose(page, "method", "down")
+        choose(page, "g0-band", "none")
+    else:
+        choose(page, "method", "forward")
+        choose(page, "g0-band", "4-8")
+        choose(page, "g0-call", "crappie")
+        choose(page, "g0-sure", "80")
+    page.locator("[name=note]").evaluate("(box, text) => { box.value = text; }", f"look {number}")
+    if picture:
+        page.locator("[name=pictures]").set_input_files(picture)
+    page.locator("[data-seal]").click()
+    page.wait_for_url("**/log/offline/?queued=*")
+
+
+def waiting(page: Page) -> int:
+    """Return how many looks this phone has not sent."""
+    return int(page.evaluate("import('/static/js/store.js').then((s) => s.all()).then((all) => all.length)"))
+
+
+def wait_until_sent(page: Page, longest: float = 90) -> None:
+    deadline = time.monotonic() + longest
+    while waiting(page):
+        assert time.monotonic() < deadline, page.locator("[data-waiting]").inner_text()
+        page.evaluate("import('/static/js/outbox.js').then((outbox) => outbox.tryNow())")
+        page.wait_for_timeout(100)
+
+
+def test_looks_and_pictures_logged_without_signal_arrive_once_each(
+    phone: Phone, places: Places, client_of: Callable[..., Any], tmp_path: Path
+) -> None:
+    shots = []
+    for number in range(PICTURES):
+        shots.append(tmp_path / f"{number}.jpg")
+        Image.effect_noise((320, 240), 40 + number).convert("RGB").save(shots[-1])
+    page = phone.open()
+    phone.sign_in(page, client_of("member"))
+    phone.proxy.down()
+    began = time.monotonic()
+    for number in range(LOOKS // 2):
+        log_one(page, phone, places.private, number, shots[number] if number < PICTURES else None)
+    phone.close()  # closed, and opened again without any network
+    page = phone.open()
+    opened = time.monotonic()
+    page.goto(f"{phone.base}/log/?spot={places.private.pk}")
+    page.wait_for_selector("html[data-began]", state="attached")
+    cold = time.monotonic() - opened
+    assert page.locator("[data-seal]").is_visible()
+    assert f"{LOOKS // 2} wait to send" in page.locator("[data-outbox]").inner_text()
+    for number in range(LOOKS // 2, LOOKS):
+        log_one(page, phone, places.private, number, None)
+    logged = time.monotonic() - began
+    assert Observation.objects.count() == 0
+    phone.proxy.rate = FAULTS
+    phone.proxy.up()
+    page.evaluate("import('/static/js/outbox.js').then((outbox) => { outbox.tryNow(); })")
+    while waiting(page) >= LOOKS * 4 // 5:
+        page.wait_for_timeout(50)
+    phone.kill()  # and the battery dies in the middle of the queue
+    killed_at = Observation.objects.count()
+    assert 0 < killed_at < LOOKS
+    page = phone.open()
+    for _ in range(20):  # a page load may be lost as well
+        try:
+            page.goto(f"{phone.base}/log/offline/?waiting")
+            page.wait_for_selector("html[data-began]", state="attached", timeout=4000)
+            break
+        except Exception:  # noqa: S112 - asked again
+            continue
+    sending = time.monotonic()
+    wait_until_sent(page)
+    sent = time.monotonic() - sending
+    notes = list(Observation.objects.order_by("started_at").values_list("note", flat=True))
+    asked = phone.proxy.passed + sum(phone.proxy.lost.values())
+    print(
+        f"\n{LOOKS} looks logged in {logged:.1f} s, offline cold start {cold:.2f} s, the rest sent in {sent:.1f} s"
+    )
+    print(f"{dict(phone.proxy.lost)} of {asked} requests lost; killed with {killed_at} looks there")
+    assert notes == [f"look {number}" for number in range(LOOKS)], "each once, in order"
+    assert Picture.objects.count() == PICTURES
+    assert Picture.objects.values("look").distinct().count() == PICTURES
+    assert set(Call.objects.values_list("seal", flat=True)) <= {"device", "server"}
+    assert all(phone.proxy.lost[kind] for kind in ("before", "during", "after"))
+    assert phone.trouble == []
