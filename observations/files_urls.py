@@ -8,6 +8,7 @@ from observations.files.exports import EXPORTS
 urlpatterns: list[URLPattern | URLResolver] = [
     path("import/", files_views.import_page, name="import"),
     path("import/looks-template.csv", export_views.looks_template, name="looks-template"),
+    path("import/<uuid:key>/", files_views.import_record, name="import-record"),
     path("export/", export_views.export_page, name="export"),
     *(
         path(

@@ -1,26 +1,33 @@
 """The import page: upload, preview, confirm."""
 
+import uuid
 from typing import Any
 
 from django.contrib import messages
 from django.db import transaction
 from django.http import HttpResponse, HttpResponseBase
-from django.shortcuts import redirect, render
+from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods
 
 from club.access import members_only
 from club.models import Team
 from club.viewer import ViewedRequest
+from observations.files.column_form import column_choices, keep_choice
 from observations.files.holding import Held, forget, held, hold
 from observations.files.importer import MOST_BYTES, ImportPlan, Options, plan_import, save_import
+from observations.files.undoing import latest, reasons_to_stay, undo
+from observations.import_models import ImportMap, ImportRecord
 from spots.disclosure_models import Channel
 from spots.disclosures import held_back
 from spots.files.report import FileError
+from spots.files.table import read_raw
+from spots.files.waypoints import SAME_PLACE_M
 from spots.models import Water
 from spots.precision import released_spots
 
 MOST_SHOWN = 200
 MOST_SPOTS_NAMED = 60
+FARTHEST_SAME_M = 500.0
 _GONE = "The uploaded file is no longer held here. Choose it again; nothing was saved."
 
 
@@ -37,6 +44,8 @@ def import_page(request: ViewedRequest) -> HttpResponseBase:
     kept = held(request, request.POST.get("token", ""))
     if kept is None:
         return _form(request, options, _GONE, status=409)
+    if step in ("columns", "forget-columns"):
+        return _columns(request, kept, options, keep=step == "columns")
     if step == "drop":
         kept.delete()
         forget(request)
@@ -56,12 +65,28 @@ def _options(request: ViewedRequest) -> Options:
         skip_outside="skip_outside" in request.POST,
         create_members="create_members" in request.POST and request.viewer.is_organiser,
         replace="replace" in request.POST and request.viewer.is_organiser,
+        near_m=_metres(text("near_m")),
     )
+
+
+def _metres(text: str) -> float:
+    """Return the distance within which two places are one; what is no such distance is the usual one."""
+    try:
+        metres = float(text or SAME_PLACE_M)
+    except ValueError:
+        return SAME_PLACE_M
+    return metres if 0 <= metres <= FARTHEST_SAME_M else SAME_PLACE_M
 
 
 def _form(request: ViewedRequest, options: Options, error: str = "", status: int = 200) -> HttpResponse:
     held = sum(spot.held for spot in released_spots(channel=Channel.UNSEEN))
-    context = {**_choices(request, options), "error": error, "held_back": held_back(held)}
+    assert request.member is not None  # noqa: S101 - members_only
+    context = {
+        **_choices(request, options),
+        "error": error,
+        "held_back": held_back(held),
+        "imports": latest(request.member),
+    }
     return render(request, "import.html", context, status=status)
 
 
@@ -104,10 +129,11 @@ def _preview(
         except FileNotFoundError:
             return _form(request, options, _GONE, status=409)
         plan = plan_import(kept.name, data, options, request.member, request.viewer, request.moment)
-    names = [(draft.name, draft.water.name) for draft in plan.spots.drafts]
+    names = [(draft.name, draft.water.name, plan.symbols.get(draft.id, "")) for draft in plan.spots.drafts]
     context = {
         **_choices(request, options),
         "plan": plan,
+        **column_choices(plan),
         "held": kept,
         "spot_names": names[:MOST_SPOTS_NAMED],
         "more_spots": max(0, len(names) - MOST_SPOTS_NAMED),
@@ -148,7 +174,7 @@ def _save(request: ViewedRequest, kept: Held, options: Options) -> HttpResponseB
         if not plan.ok or plan.is_empty:
             kept.give_back()
             return _preview(request, kept, options, plan)
-        save_import(plan, request.viewer, request.moment)
+        record = save_import(plan, request.viewer, request.moment)
     except FileError as error:
         kept.give_back()
         plan.report.errors += error.remarks
@@ -159,6 +185,35 @@ def _save(request: ViewedRequest, kept: Held, options: Options) -> HttpResponseB
     # Only once everything is in: until then the file is what the import could be repeated from.
     transaction.on_commit(kept.delete)
     forget(request)
-    saved = ", ".join(f"{number} {words}" for words, number in plan.counts)
-    messages.success(request, f"Saved from {kept.name}: {saved}.")
+    messages.success(request, f"Saved from {kept.name}: {record.words}.")
     return redirect("/import/")
+
+
+def _columns(request: ViewedRequest, kept: Held, options: Options, *, keep: bool) -> HttpResponse:
+    """Remember what the member chose for the columns of this header, or forget it, and show what it becomes."""
+    assert request.member is not None  # noqa: S101 - members_only
+    try:
+        raw = read_raw(kept.read())
+    except FileNotFoundError:
+        return _form(request, options, _GONE, status=409)
+    except FileError:
+        return _preview(request, kept, options)
+    if keep:
+        keep_choice(raw, request.member, request.POST, request.moment)
+    else:
+        ImportMap.objects.filter(member=request.member, header=raw.names).delete()
+    return _preview(request, kept, options)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@members_only
+def import_record(request: ViewedRequest, key: uuid.UUID) -> HttpResponseBase:
+    """One import of one's own: what it created, and taking it back."""
+    record = get_object_or_404(ImportRecord, pk=key)
+    reasons = reasons_to_stay(record)
+    if request.method == "POST" and not reasons:
+        undo(record)
+        messages.success(request, f"Taken back: {record.words} from {record.name}.")
+        return redirect("/import/")
+    context = {"record": record, "reasons": reasons, "spots": len(record.spots), "looks": len(record.looks)}
+    return render(request, "import_record.html", context, status=409 if request.method == "POST" else 200)

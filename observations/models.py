@@ -578,6 +578,7 @@ from observations.blind_models import BlindCall  # noqa: E402, F401
 from observations.ceiling_models import SpeciesCeiling  # noqa: E402, F401
 from observations.clearing_models import Clearance, ClearedPicture  # noqa: E402, F401
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track  # noqa: E402, F401
+from observations.import_models import ImportMap, ImportRecord  # noqa: E402, F401
 from observations.lesson_models import (  # noqa: E402, F401
     Lesson,
     LessonChoice,

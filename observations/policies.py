@@ -2,7 +2,13 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, KEPT, MEMBER, MOMENT, SIDE, Table, thawed_or
-from observations import ceiling_policies, clearing_policies, debrief_policies, lesson_policies
+from observations import (
+    ceiling_policies,
+    clearing_policies,
+    debrief_policies,
+    import_policies,
+    lesson_policies,
+)
 from observations.ceiling_policies import told, told_in_look
 from observations.clearing_policies import OFFERED
 from spots.rules import known, sees, water_of
@@ -179,6 +185,7 @@ TABLES = [
     *ceiling_policies.TABLES,
     *clearing_policies.TABLES,
     *debrief_policies.TABLES,
+    *import_policies.TABLES,
     *lesson_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
@@ -221,6 +228,8 @@ def _makes_due(name: str, source: str) -> list[str]:
         """
     ]
 
+
+FUNCTIONS = [*import_policies.FUNCTIONS]
 
 TRIGGERS = [
     # A sealed call never changes: it may be withdrawn once, and that stays.

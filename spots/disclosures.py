@@ -43,8 +43,8 @@ class HeldBack:
 
 def held_back(number: int) -> HeldBack | None:
     """Return what to say of `number` spots held back, or None when there are none."""
-    club = Club.objects.first()
-    if not number or club is None:
+    club = Club.objects.first() if number else None
+    if club is None:
         return None
     organisers = Member.objects.filter(role=Member.Role.ORGANISER, is_active=True)
     return HeldBack(number, club.openings_per_day, list(organisers.values_list("name", flat=True)))

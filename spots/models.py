@@ -184,6 +184,8 @@ class Spot(models.Model):
     paused_at = models.DateTimeField(
         null=True, blank=True, help_text="Its cover was looked for and not found."
     )
+    # Taken back with the import that created it: nobody sees it any more (spots/policies.py).
+    removed_at = models.DateTimeField(null=True, editable=False)
     successor = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.SET_NULL, related_name="predecessors"
     )

@@ -2,7 +2,7 @@
 
 from club.models import Level
 from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT, Table
-from spots import event_policies, junior_policies, link_policies
+from spots import event_policies, junior_policies, link_policies, removal_policies
 from spots.rules import (
     TODAY,
     VIEWER,
@@ -59,6 +59,7 @@ FUNCTIONS = [
     *_of_spot("spots_water_of", "water_id", "uuid"),
     *_of_spot("spots_owner_of", "owner", "text"),
     *WIDEST_SIGHT,
+    *removal_policies.FUNCTIONS,
 ]
 
 TABLES = [
@@ -75,7 +76,9 @@ TABLES = [
     Table(
         "spots_spot",
         # An organiser owns the club's spots, and may be frozen: what the club adds then is not there yet.
-        select=f"({owns('owner')} AND {known('spots_spot.water_id', 'spots_spot.created_at', 'spots_spot.owner')})"
+        # One taken back with its import is nobody's to see (its grants are gone).
+        select=f"({owns('owner')} AND removed_at IS NULL"
+        f" AND {known('spots_spot.water_id', 'spots_spot.created_at', 'spots_spot.owner')})"
         f" OR {sees('spots_spot.id', Level.WATER)}",
         insert=f"{owns('owner')} AND {_MEMBERS}",
         update=owns("owner"),

@@ -1,8 +1,10 @@
 """The one importer behind the page and the command: plan, show, and save all of it or nothing."""
 
+import uuid
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import PurePath
+from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import DatabaseError, transaction
@@ -11,21 +13,27 @@ from club.models import Member
 from club.viewer import Viewer
 from observations.files.looks_csv import read_rows
 from observations.files.looks_plan import LooksPlan, LooksPlanner, method_counts
+from observations.files.tables import Read, chosen_for, guessed, read_chosen
+from observations.files.undoing import keep_record
+from observations.import_models import ImportMap, ImportRecord
 from observations.jobs import wake
 from observations.services import save_looks, save_past_confirmations, species_by_code
 from spots.files import outlines as outline_files
+from spots.files.geojson_spots import features_of, is_of_spots, read_json, read_spots
 from spots.files.gpx import read_gpx
 from spots.files.levels import LevelPlan, plan_levels, save_levels
 from spots.files.outlines import OutlinePlan, plan_outlines, read_outlines, save_outlines
 from spots.files.report import FileError, Remark, Report, messages_of, refused
+from spots.files.rows import SpotRow
 from spots.files.sharing import default_scope, scope_named, scope_words, who_sees
-from spots.files.table import header_of
-from spots.files.waypoints import SpotPlan, plan_waypoints
+from spots.files.spots_csv import read_spots_csv
+from spots.files.table import RawTable, Table, read_raw
+from spots.files.waypoints import SAME_PLACE_M, SpotPlan, plan_places
 from spots.models import Water
 from spots.services import save_spots
 
 MOST_BYTES = 20 * 1024 * 1024
-WAYPOINTS, LOOKS, LEVELS, OUTLINES = "waypoints", "looks", "levels", "outlines"
+WAYPOINTS, SPOTS, LOOKS, LEVELS, OUTLINES = "waypoints", "spots", "looks", "levels", "outlines"
 _KINDS = {".gpx": WAYPOINTS, ".csv": LOOKS, **dict.fromkeys(outline_files.KINDS, OUTLINES)}
 
 
@@ -39,6 +47,8 @@ class Options:
     skip_outside: bool = False
     create_members: bool = False
     replace: bool = False
+    # A place within so many metres of a spot that is there is that spot.
+    near_m: float = SAME_PLACE_M
 
 
 @dataclass
@@ -47,10 +57,15 @@ class ImportPlan:
 
     kind: str
     report: Report
+    name: str = ""
     spots: SpotPlan = field(default_factory=SpotPlan)
     looks: LooksPlan = field(default_factory=LooksPlan)
     outlines: OutlinePlan = field(default_factory=OutlinePlan)
     levels: LevelPlan = field(default_factory=LevelPlan)
+    # A table as it stands, and what its member chose of its columns, or what might be chosen.
+    raw: RawTable | None = None
+    chosen: ImportMap | None = None
+    symbols: dict[uuid.UUID, str] = field(default_factory=dict)
     scope: str = ""
     scope_words: str = ""
     who_sees: list[str] = field(default_factory=list)
@@ -102,7 +117,7 @@ def plan_import(
     """
     kind = _KINDS.get(PurePath(name.lower()).suffix, "")
     report = Report()
-    plan = ImportPlan(kind, report)
+    plan = ImportPlan(kind, report, name)
     try:
         _plan(plan, name, data, options, member, viewer, moment)
     except FileError as error:
@@ -130,55 +145,100 @@ def _plan(
         raise refused("The file is empty.", column="file", value=name)
     if not viewer.is_member:
         raise refused("Only members import.")
-    if plan.kind == OUTLINES:
+    if plan.kind == OUTLINES and not (features := _spot_features(name, data)):
         _plan_outlines(plan, name, data, options, viewer)
         return
     water = _water_named(options.water)
-    if plan.kind == LOOKS and header_of(data) & {"level_m", "elevation_m"}:
-        plan.kind = LEVELS
-        _plan_levels(plan, data, water, options, viewer, moment)
-        return
     scope = scope_named(options.scope, viewer)
     plan.scope, plan.scope_words, plan.who_sees = scope, scope_words(scope), who_sees(scope, viewer)
-    if plan.kind == WAYPOINTS:
-        _plan_waypoints(plan, data, water, options)
-        return
-    if options.create_members and not viewer.is_organiser:
-        raise refused("Only an organiser creates members from an import.")
     plan.spots.report = plan.report
-    species = species_by_code()
-    rows = read_rows(data, species, plan.report)
-    if not rows and not plan.report.errors:
-        raise refused("The file has a header and no rows.")
-    planner = LooksPlanner(member, viewer, moment, species, plan.spots)
-    plan.looks = planner.plan(
+    if plan.kind == WAYPOINTS:
+        rows = _waypoints(plan, data)
+    elif plan.kind == OUTLINES:
+        plan.kind = SPOTS
+        rows, left_out = read_spots(features, plan.report)
+        plan.spots.left_out |= left_out
+    else:
+        read = _read_table(plan, data, member, water, moment)
+        if read.kind == LEVELS:
+            _plan_levels(plan, read.table, water, options, viewer, moment)
+            return
+        if read.kind == LOOKS:
+            _plan_looks(plan, read.table, water, options, member, viewer, moment)
+            return
+        rows, others = read_spots_csv(read.table, plan.report)
+        plan.spots.left_out |= {"known by their zone or water alone": others} if others else {}
+    plan_places(
         rows,
+        plan.spots,
         water=water,
-        scope=scope if options.scope else "",
+        scope=scope,
         skip_outside=options.skip_outside,
-        create_members=options.create_members,
+        near_m=options.near_m,
     )
+    by_line = {row.line: row.symbol for row in rows}
+    plan.symbols = {key: by_line[line] for key, line in plan.spots.lines.items() if by_line[line]}
 
 
-def _plan_waypoints(plan: ImportPlan, data: bytes, water: Water | None, options: Options) -> None:
+def _spot_features(name: str, data: bytes) -> list[dict[str, Any]]:
+    """Return the features of a GeoJSON file of spots, or none where it is one of outlines."""
+    if outline_files.KINDS[PurePath(name.lower()).suffix] != "geojson":
+        return []
+    features = features_of(read_json(data))
+    return features if is_of_spots(features) else []
+
+
+def _waypoints(plan: ImportPlan, data: bytes) -> list[SpotRow]:
     gpx = read_gpx(data)
-    plan.spots = plan_waypoints(
-        gpx.waypoints, water=water, scope=plan.scope, skip_outside=options.skip_outside
-    )
-    plan.report = plan.spots.report
     for number, words in ((gpx.tracks, "tracks"), (gpx.routes, "routes")):
         if number:
             plan.report.warn(0, "", "", f"{words.capitalize()} are not imported here: {number} left out.")
     if not gpx.waypoints:
         plan.report.error(0, "", "", "The file has no waypoints (wpt).")
+    return [waypoint.row for waypoint in gpx.waypoints]
+
+
+def _read_table(plan: ImportPlan, data: bytes, member: Member, water: Water | None, moment: datetime) -> Read:
+    plan.raw = read_raw(data)
+    # To be put right on the page, also where the header is none of ours.
+    plan.chosen = chosen_for(plan.raw, member) or guessed(plan.raw, member, moment)
+    read = read_chosen(plan.raw, member, water)
+    plan.kind, plan.chosen = read.kind, read.chosen
+    if not read.table.rows:
+        raise refused("The file has a header and no rows.")
+    return read
+
+
+def _plan_looks(
+    plan: ImportPlan,
+    table: Table,
+    water: Water | None,
+    options: Options,
+    member: Member,
+    viewer: Viewer,
+    moment: datetime,
+) -> None:
+    if options.create_members and not viewer.is_organiser:
+        raise refused("Only an organiser creates members from an import.")
+    species = species_by_code()
+    rows = read_rows(table, species, plan.report)
+    planner = LooksPlanner(member, viewer, moment, species, plan.spots)
+    plan.looks = planner.plan(
+        rows,
+        water=water,
+        scope=plan.scope if options.scope else "",
+        skip_outside=options.skip_outside,
+        create_members=options.create_members,
+        near_m=options.near_m,
+    )
 
 
 def _plan_levels(
-    plan: ImportPlan, data: bytes, water: Water | None, options: Options, viewer: Viewer, moment: datetime
+    plan: ImportPlan, table: Table, water: Water | None, options: Options, viewer: Viewer, moment: datetime
 ) -> None:
     if not viewer.is_organiser:
         raise refused("Only an organiser imports the levels of waters: everybody sees them.")
-    plan.levels = plan_levels(data, plan.report, water=water, moment=moment, replace=options.replace)
+    plan.levels = plan_levels(table, plan.report, water=water, moment=moment, replace=options.replace)
     if plan.levels.there:
         plan.spots.left_out["there already"] = plan.levels.there
 
@@ -204,8 +264,11 @@ def _water_named(name: str) -> Water | None:
     return water
 
 
-def save_import(plan: ImportPlan, viewer: Viewer, moment: datetime) -> None:
-    """Save all that was planned, or nothing. Raises FileError when the plan has errors or saving fails."""
+def save_import(plan: ImportPlan, viewer: Viewer, moment: datetime) -> ImportRecord:
+    """Save all that was planned, or nothing, and return the record to take it back by.
+
+    Raises FileError when the plan has errors or saving fails.
+    """
     if not plan.ok:
         raise FileError(*plan.report.errors)
     try:
@@ -220,6 +283,7 @@ def save_import(plan: ImportPlan, viewer: Viewer, moment: datetime) -> None:
             save_past_confirmations(
                 [(item.finding_id, item.checker, item.species, item.at) for item in plan.looks.confirmations]
             )
+            record = _keep(plan, viewer, moment)
     except ValidationError as error:
         raise FileError(
             *(Remark(0, column, "", message) for column, message in messages_of(error))
@@ -228,6 +292,22 @@ def save_import(plan: ImportPlan, viewer: Viewer, moment: datetime) -> None:
         raise refused("The database refused a row that had passed every check; nothing was saved.") from error
     if plan.looks.looks:
         wake()
+    return record
+
+
+def _keep(plan: ImportPlan, viewer: Viewer, moment: datetime) -> ImportRecord:
+    assert viewer.member_id is not None  # noqa: S101 - only members import
+    return keep_record(
+        viewer.member_id,
+        moment,
+        name=plan.name,
+        kind=plan.kind,
+        words=", ".join(f"{number} {words}" for words, number in plan.counts),
+        spots=[draft.id for draft in plan.spots.drafts],
+        looks=[draft.id for draft, _ in plan.looks.looks],
+        levels=[reading.pk for reading in plan.levels.readings],
+        levels_before=plan.levels.before,
+    )
 
 
 __all__ = ["ImportPlan", "Options", "default_scope", "plan_import", "save_import"]

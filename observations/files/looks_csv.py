@@ -14,7 +14,7 @@ from observations.models import Call, EchoGroup, Finding, Method, Presentation, 
 from spots.files.coordinates import parse_latitude, parse_longitude
 from spots.files.known import name_key
 from spots.files.report import Report
-from spots.files.table import Table, TextRow, read_table
+from spots.files.table import Table, TextRow
 from spots.files.waypoints import Placed
 
 COLUMNS = (
@@ -40,6 +40,7 @@ class Row:
 
     line: int
     cells: dict[str, str]
+    text: TextRow
     bad: set[str] = field(default_factory=set)
     spot: str = ""
     water: str = ""
@@ -69,13 +70,13 @@ class Row:
     def typed(self, column: str) -> str:
         return self.cells.get(column, "")
 
+    def shown(self, column: str) -> str:
+        """Return the cell as it stands in the file, for a message."""
+        return self.text.shown(column)
 
-def read_rows(data: bytes, species: dict[str, Species], report: Report) -> list[Row]:
-    """Return the rows of a file; cells that cannot be understood are noted in the report.
 
-    Raises FileError when the file as a whole cannot be read.
-    """
-    table = read_table(data, COLUMNS, NEEDED)
+def read_rows(table: Table, species: dict[str, Species], report: Report) -> list[Row]:
+    """Return the rows of a table; cells that cannot be understood are noted in the report."""
     by_name = {name_key(item.name): code for code, item in species.items()} | {code: code for code in species}
     return [_Reader(row, table, by_name, report).read() for row in table.rows]
 
@@ -84,7 +85,7 @@ class _Reader:
     """Reads one row, noting each cell that breaks a rule."""
 
     def __init__(self, row: TextRow, table: Table, species: dict[str, str], report: Report) -> None:
-        self.row = Row(row.line, row.cells)
+        self.row = Row(row.line, row.cells, row)
         self.decimal_comma = table.decimal_comma
         self.species = species
         self.report = report
@@ -127,7 +128,7 @@ class _Reader:
 
     def wrong(self, column: str, rule: str) -> None:
         self.row.bad.add(column)
-        self.report.error(self.row.line, column, self.row.typed(column), rule)
+        self.report.error(self.row.line, column, self.row.shown(column), rule)
 
     def cell(self, column: str, parse: Callable[[str], T]) -> T | None:
         """Return the understood cell; None when it is empty, or wrong and noted."""

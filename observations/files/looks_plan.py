@@ -80,14 +80,23 @@ class LooksPlanner:
         self.from_memory = 0
 
     def plan(
-        self, rows: list[Row], *, water: Water | None, scope: str, skip_outside: bool, create_members: bool
+        self,
+        rows: list[Row],
+        *,
+        water: Water | None,
+        scope: str,
+        skip_outside: bool,
+        create_members: bool,
+        near_m: float,
     ) -> LooksPlan:
         """Return the plan. `scope` empty: the default, and for known spots never wider than the spot's own."""
         people = People(
             self.importer, organises=self.viewer.is_organiser, create=create_members, report=self.report
         )
         new_scope = scope or default_scope(self.viewer)
-        found = find_spots(rows, water=water, scope=new_scope, skip_outside=skip_outside, plan=self.spots)
+        found = find_spots(
+            rows, water=water, scope=new_scope, skip_outside=skip_outside, near_m=near_m, plan=self.spots
+        )
         stubs = self._stubs(found.by_line)
         there = self._looks_there(found.by_line)
         for row in rows:
@@ -100,7 +109,7 @@ class LooksPlanner:
             key = (known.id, row.started_at.astimezone(UTC), observer.pk, row.method)
             if key in there:
                 rule = "This look is there already: left out."
-                self.report.warn(row.line, "started_at", row.typed("started_at"), rule)
+                self.report.warn(row.line, "started_at", row.shown("started_at"), rule)
                 self.spots.leave_out("there already")
                 continue
             self._add(row, key, stubs[known.id], observer, confirmer, scope)
@@ -177,7 +186,7 @@ class LooksPlanner:
 
     def _wrong(self, row: Row, column: str, rule: str) -> None:
         row.bad.add(column)
-        self.report.error(row.line, column, row.typed(column), rule)
+        self.report.error(row.line, column, row.shown(column), rule)
 
     def _add(
         self, row: Row, key: Key, spot: Spot, observer: Member, confirmer: Member | None, scope: str

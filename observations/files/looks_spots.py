@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from django.core.exceptions import ValidationError
 
 from observations.files.looks_csv import Row
-from spots.files.known import Known, KnownSpots, name_key
+from spots.files.known import Known, KnownSpots, name_key, nearest_known
 from spots.files.places import holding_waters, metres_between
 from spots.files.report import messages_of
 from spots.files.waypoints import Placed, SpotPlan, find_waters
@@ -25,19 +25,33 @@ class SpotsOfRows:
 
 
 def find_spots(
-    rows: list[Row], *, water: Water | None, scope: str, skip_outside: bool, plan: SpotPlan
+    rows: list[Row],
+    *,
+    water: Water | None,
+    scope: str,
+    skip_outside: bool,
+    near_m: float,
+    plan: SpotPlan,
 ) -> SpotsOfRows:
     """Match every row to a spot by water and name; plan the spots that do not exist. Nothing is saved."""
     out = SpotsOfRows(plan)
     known = KnownSpots([row.spot for row in rows if row.spot and row.place], water.pk if water else None)
     waters = _waters_of(rows, water, plan)
+    beside = _beside(rows, known, near_m)
+    waters_by_id = {at.pk: at for at in waters.values()}
+    for name, spot in beside.items():
+        row = next(row for row in rows if name_key(row.spot) == name)
+        rule = f'Taken for the spot "{spot.name}", which is there already within {near_m:g} m.'
+        plan.report.warn(row.line, "spot", row.spot, rule)
     new: dict[tuple[uuid.UUID, str], list[Row]] = {}
     waterless: list[Row] = []
     for row in rows:
         if not row.spot or "water" in row.bad:
             continue
         at = waters.get(row.line)
-        if at is None:
+        if (near := beside.get(name_key(row.spot))) and at in (None, waters_by_id.get(near.water_id)):
+            out.by_line[row.line] = near
+        elif at is None:
             waterless.append(row)
         elif same := known.named(row.spot, at.pk):
             _take(row, same, out)
@@ -72,6 +86,17 @@ def _waters_of(rows: list[Row], water: Water | None, plan: SpotPlan) -> dict[int
         if at:
             found[row.line] = at
     return found
+
+
+def _beside(rows: list[Row], known: KnownSpots, near_m: float) -> dict[str, Known]:
+    """Return, by name, the known spots of other names that rows of unknown names lie on."""
+    first: dict[str, Placed] = {}
+    for row in rows:
+        if row.spot and row.place and not known.named(row.spot):
+            first.setdefault(name_key(row.spot), row.place)
+    near = nearest_known([place.point for place in first.values()], near_m)
+    found = {name: known.of_id(str(at[0])) for name, at in zip(first, near, strict=True) if at is not None}
+    return {name: spot for name, spot in found.items() if spot is not None}
 
 
 def _take(row: Row, same: list[Known], out: SpotsOfRows) -> None:

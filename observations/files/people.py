@@ -57,7 +57,7 @@ class People:
         return confirmer
 
     def _error(self, row: Row, column: str, rule: str) -> None:
-        self.report.error(row.line, column, row.typed(column), rule)
+        self.report.error(row.line, column, row.shown(column), rule)
 
     def _named(self, row: Row, column: str, name: str) -> Member | None:
         named = self._by_name.get(name_key(name), [])

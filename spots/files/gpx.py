@@ -11,6 +11,7 @@ from defusedxml.common import DefusedXmlException
 
 from spots.disclosures import held_back
 from spots.files.report import refused
+from spots.files.rows import SpotRow
 from spots.precision import ReleasedSpot
 
 MOST_WAYPOINTS = 20_000
@@ -45,6 +46,14 @@ class Waypoint:
             if text := self.texts.get(key, "").strip():
                 lines.append(f"{label}: {text}")
         return "\n".join(lines)
+
+    @property
+    def symbol(self) -> str:
+        return " ".join(self.texts.get("sym", "").split())[:80]
+
+    @property
+    def row(self) -> SpotRow:
+        return SpotRow(self.line, self.name, self.lat, self.lon, self.notes, symbol=self.symbol)
 
 
 class _Reader(ContentHandler):

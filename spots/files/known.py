@@ -1,13 +1,13 @@
 """The spots an importer sees exactly, by water and name. No other spot exists for an import."""
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from django.contrib.gis.geos import Point
 
 from spots.disclosure_models import Channel
-from spots.precision import ReleasedSpot, released_spots
+from spots.precision import ReleasedSpot, release, released_spots
 
 
 def name_key(name: str) -> str:
@@ -41,6 +41,7 @@ class KnownSpots:
         """`names` are those that the file gives a position for: only theirs are compared, and so disclosed."""
         self._by_name: dict[str, list[Known]] = {}
         self._tried: dict[tuple[str, uuid.UUID], int] = {}
+        self._by_id: dict[str, Known] = {}
         spots = [spot for spot in released_spots(water_id=water_id, channel=Channel.UNSEEN) if spot.is_exact]
         placed = {name_key(name) for name in names}
         compared = [spot.id for spot in spots if name_key(spot.label) in placed]
@@ -50,6 +51,11 @@ class KnownSpots:
 
     def add(self, spot: Known) -> None:
         self._by_name.setdefault(name_key(spot.name), []).append(spot)
+        self._by_id[str(spot.id)] = spot
+
+    def of_id(self, key: str) -> Known | None:
+        """Return the spot that had this id where the file came from, if it came from here."""
+        return self._by_id.get(key.strip().casefold())
 
     def named(self, name: str, water_id: uuid.UUID | None = None) -> list[Known]:
         """Return the spots of that name on one water, or on any."""
@@ -67,3 +73,39 @@ class KnownSpots:
                 self._tried[at] = number
                 return numbered
         raise ValueError("there are a million spots of one name")
+
+
+# A degree of latitude is longer than this everywhere on WGS 84; a degree of longitude shrinks with its cosine.
+_METRES_A_DEGREE = 110_500
+_NEAR = """
+asked AS (
+    SELECT n, ST_SetSRID(ST_MakePoint(x, y), 4326) AS at
+    FROM unnest(%(xs)s::float8[], %(ys)s::float8[]) WITH ORDINALITY AS q (x, y, n)
+),
+near AS (
+    SELECT DISTINCT ON (asked.n) asked.n, shown.*,
+        ST_Distance(shown.shown_geometry::geography, asked.at::geography) AS metres
+    FROM asked JOIN shown ON shown.precision = 'exact' AND shown.shown_geometry && ST_Expand(
+        asked.at, %(degrees)s / cos(radians(least(abs(ST_YMax(asked.at)) + 0.1, 89.9))), %(degrees)s)
+    WHERE ST_DWithin(shown.shown_geometry::geography, asked.at::geography, %(metres)s)
+    ORDER BY asked.n, metres, shown.id
+),
+leaving AS (SELECT DISTINCT ON (near.id) near.* FROM near ORDER BY near.id)
+"""
+
+
+def nearest_known(points: Sequence[Point], metres: float) -> list[tuple[uuid.UUID, float] | None]:
+    """Return for each point the spot seen exactly that lies nearest within so many metres, and how far off.
+
+    Only those are disclosed, as a distance from an imported position.
+    """
+    out: list[tuple[uuid.UUID, float] | None] = [None] * len(points)
+    if not points or metres <= 0:
+        return out
+    xs, ys = [point.x for point in points], [point.y for point in points]
+    parameters = {"xs": xs, "ys": ys, "metres": metres, "degrees": metres / _METRES_A_DEGREE}
+    box = (min(xs) - 0.01, min(ys) - 0.01, max(xs) + 0.01, max(ys) + 0.01)
+    rows = release(_NEAR, "n, id, metres FROM near", parameters, channel=Channel.IMPORT, box=box)
+    for number, key, off in rows:
+        out[number - 1] = (key, float(off))
+    return out

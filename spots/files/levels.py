@@ -2,7 +2,6 @@
 
 import csv
 import io
-import math
 import re
 import uuid
 from collections.abc import Mapping
@@ -14,13 +13,12 @@ from django.core.exceptions import ValidationError
 
 from spots.files.known import name_key
 from spots.files.report import Report
-from spots.files.table import Table, TextRow, guarded, read_table
+from spots.files.table import Table, TextRow, guarded, number_of
 from spots.level_models import HIGHEST_M, LOWEST_M, PoolLevel
 from spots.models import Water
 
 COLUMNS = ("water", "at", "level_m", "elevation_m", "source")
 NEEDED = ("at",)
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _FIRST = datetime(1900, 1, 1, tzinfo=UTC)
 _SAME_M = 0.0005
@@ -32,14 +30,15 @@ class LevelPlan:
 
     readings: list[PoolLevel] = field(default_factory=list)
     replaced: list[PoolLevel] = field(default_factory=list)
+    # Of those replaced: id, level and source before, level now, since when it stood.
+    before: list[tuple[int, float, str, float, str]] = field(default_factory=list)
     there: int = 0
 
 
 def plan_levels(
-    data: bytes, report: Report, *, water: Water | None, moment: datetime, replace: bool
+    table: Table, report: Report, *, water: Water | None, moment: datetime, replace: bool
 ) -> LevelPlan:
-    """Read the file and say what it will become. Saves nothing; raises FileError for what is no table."""
-    table = read_table(data, COLUMNS, NEEDED)
+    """Say what the rows of a table will become. Saves nothing."""
     by_name = {name_key(item.name): item for item in Water.objects.all()}
     plan = LevelPlan()
     seen: dict[tuple[uuid.UUID, datetime], int] = {}
@@ -50,7 +49,7 @@ def plan_levels(
             continue
         key = (reading.water_id, reading.at)
         if key in seen:
-            report.error(row.line, "at", row.cells["at"], f"Line {seen[key]} has this time already.")
+            report.error(row.line, "at", row.shown("at"), f"Line {seen[key]} has this time already.")
             continue
         seen[key] = row.line
         found.append((row, reading))
@@ -74,19 +73,22 @@ def _meet(found: list[tuple[TextRow, PoolLevel]], plan: LevelPlan, report: Repor
         elif abs(kept.level_m - reading.level_m) < _SAME_M:
             plan.there += 1
         elif replace:
+            since = kept.received_at.isoformat()
+            plan.before.append((kept.pk, kept.level_m, kept.source, reading.level_m, since))
             kept.level_m, kept.source = reading.level_m, reading.source
+            kept.received_at = reading.received_at
             plan.replaced.append(kept)
         else:
             column = "level_m" if row.cells.get("level_m") else "elevation_m"
             rule = (
                 f"A reading of {kept.level_m:+.3f} m is there for this time, and stays unless it is replaced."
             )
-            report.error(row.line, column, row.cells[column], rule)
+            report.error(row.line, column, row.shown(column), rule)
 
 
 def save_levels(plan: LevelPlan) -> None:
     PoolLevel.objects.bulk_create(plan.readings, batch_size=5000)
-    PoolLevel.objects.bulk_update(plan.replaced, ["level_m", "source"], batch_size=1000)
+    PoolLevel.objects.bulk_update(plan.replaced, ["level_m", "source", "received_at"], batch_size=1000)
 
 
 class _Reader:
@@ -118,7 +120,7 @@ class _Reader:
         return PoolLevel(water=water, at=at, level_m=level, source=source, received_at=self.moment)
 
     def _wrong(self, column: str, rule: str) -> None:
-        self.report.error(self.row.line, column, self.row.cells.get(column, ""), rule)
+        self.report.error(self.row.line, column, self.row.shown(column), rule)
 
     def _water(self) -> Water | None:
         name = self.row.cells.get("water", "")
@@ -174,14 +176,6 @@ class _Reader:
             )
             return None
         return level
-
-
-def number_of(text: str, decimal_comma: bool) -> float:
-    """Return the number of a cell. Raises ValidationError."""
-    plain = text.replace(",", ".") if decimal_comma else text
-    if not _NUMBER.fullmatch(plain) or not math.isfinite(float(plain)):
-        raise ValidationError("This is not a number.")
-    return float(plain)
 
 
 def write_levels(water_id: uuid.UUID | None = None) -> str:

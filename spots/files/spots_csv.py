@@ -1,12 +1,19 @@
-"""Spots as a CSV: one row a spot, as exactly as it was released."""
+"""Spots as a CSV: one row a spot, out as exactly as it was released, and in."""
 
 import csv
 import io
+import re
 import uuid
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
-from spots.files.table import guarded
+from django.core.exceptions import ValidationError
+
+from spots.files.report import Report
+from spots.files.rows import SpotRow
+from spots.files.table import Table, TextRow, guarded, number_of
+from spots.models import Sheet
 from spots.precision import ReleasedSpot
 
 # What is known of an exact spot, and what of any.
@@ -16,6 +23,8 @@ OF_A_SPOT = (
 )  # fmt: skip
 AS_SHOWN = ("precision", "zone_ha", "band_from_m", "band_to_m", "sharing")
 COLUMNS = (*OF_A_SPOT, *AS_SHOWN)
+READ = (*COLUMNS, "symbol")
+NEEDED = ("name",)
 
 
 def write_spots_csv(spots: Sequence[ReleasedSpot], waters: Mapping[uuid.UUID, str]) -> str:
@@ -53,3 +62,55 @@ def _cell(value: Any) -> str:
     if isinstance(value, float):
         return repr(value)
     return "" if value is None else guarded(str(value))
+
+
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+
+
+def read_spots_csv(table: Table, report: Report) -> tuple[list[SpotRow], int]:
+    """Return the spots of a table, and how many rows are left out: known by their zone or water alone."""
+    rows, left_out = [], 0
+    for row in table.rows:
+        shown = row.cells.get("precision", "")
+        if shown == "area" or (shown == "water" and not row.cells.get("provenance")):
+            left_out += 1
+        else:
+            rows.append(_read(row, table, report))
+    return rows, left_out
+
+
+def _read(row: TextRow, table: Table, report: Report) -> SpotRow:
+    cells = row.cells
+    out = SpotRow(
+        row.line,
+        name=" ".join(cells.get("name", "").split()),
+        lat=cells.get("lat", ""),
+        lon=cells.get("lon", ""),
+        notes=cells.get("notes", ""),
+        water=cells.get("water", ""),
+        id=cells.get("id", ""),
+        symbol=cells.get("symbol", ""),
+        sheet={name: cells[name] for name in ("cover", "structure", "permission") if cells.get(name)},
+    )
+    for name in ("depth_min_m", "depth_max_m"):
+        if text := cells.get(name):
+            try:
+                out.sheet[name] = number_of(text, table.decimal_comma)
+            except ValidationError as error:
+                report.error(row.line, name, row.shown(name), error.messages[0])
+    if text := cells.get("provenance", ""):
+        named = {str(label): code for code, label in Sheet.Provenance.choices} | {
+            code: code for code in Sheet.Provenance.values
+        }
+        if text.casefold() in named:
+            out.sheet["provenance"] = named[text.casefold()]
+        else:
+            report.error(
+                row.line, "provenance", text, f"This is not one of {', '.join(Sheet.Provenance.labels)}."
+            )
+    if text := cells.get("placed_on", ""):
+        try:
+            out.sheet["placed_on"] = date.fromisoformat(text if _DAY.fullmatch(text) else "")
+        except ValueError:
+            report.error(row.line, "placed_on", row.shown("placed_on"), "This is not a day, like 2026-05-01.")
+    return out

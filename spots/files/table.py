@@ -2,13 +2,17 @@
 
 import csv
 import io
-from dataclasses import dataclass
+import math
+import re
+from dataclasses import dataclass, field
+
+from django.core.exceptions import ValidationError
 
 from spots.files.report import FileError, Remark, refused, shortened
 
 MOST_ROWS = 50_000
 LONGEST_CELL = 4_000
-_LONGEST_HEADER = 16_384
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _FORMULA = ("=", "+", "-", "@")
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
@@ -19,6 +23,12 @@ class TextRow:
 
     line: int
     cells: dict[str, str]
+    # What stood in the file, where it was read as something else (a number in other units).
+    typed: dict[str, str] = field(default_factory=dict)
+
+    def shown(self, column: str) -> str:
+        """Return the cell as a message shows it."""
+        return self.typed.get(column) or self.cells.get(column, "")
 
 
 @dataclass(frozen=True)
@@ -28,35 +38,67 @@ class Table:
     decimal_comma: bool
 
 
-def read_table(data: bytes, columns: tuple[str, ...], needed: tuple[str, ...]) -> Table:
-    """Return the rows of a CSV file. Raises FileError naming lines, columns, values and rules."""
+@dataclass(frozen=True)
+class RawTable:
+    """A CSV file as it stands: the header with its line, and the cells of each row with theirs."""
+
+    line: int
+    header: list[str]
+    records: list[tuple[int, list[str]]]
+    decimal_comma: bool
+
+    @property
+    def names(self) -> list[str]:
+        return [column_key(name) for name in self.header]
+
+
+def column_key(name: str) -> str:
+    """Return what two spellings of one column's name share."""
+    return " ".join(name.split()).casefold()
+
+
+def read_raw(data: bytes) -> RawTable:
+    """Read a CSV file whose columns may be any. Raises FileError naming lines, values and rules."""
     text = _decoded(data)
     separator = _separator(text)
     records = _records(text, separator)
     if not records:
         raise refused("The file is empty; it needs a header line.")
     line, header = records[0]
-    names = [" ".join(name.split()).casefold() for name in header]
-    _check_header(line, header, names, columns, needed)
-    rows, wrong = [], []
-    for line, cells in records[1:]:
-        if len(cells) != len(names):
-            rule = f"The row has {len(cells)} cells, the header {len(names)}."
-            wrong.append(Remark(line, "", "", rule))
+    kept, wrong = [], []
+    for number, cells in records[1:]:
+        if len(cells) != len(header):
+            rule = f"The row has {len(cells)} cells, the header {len(header)}."
+            wrong.append(Remark(number, "", "", rule))
         elif too_long := next((n for n, cell in enumerate(cells) if len(cell) > LONGEST_CELL), None):
             rule = f"A cell has at most {LONGEST_CELL:,} characters."
-            wrong.append(Remark(line, names[too_long], cells[too_long], rule))
+            wrong.append(Remark(number, column_key(header[too_long]), cells[too_long], rule))
         else:
-            rows.append(TextRow(line, {name: _plain(cell) for name, cell in zip(names, cells, strict=True)}))
+            kept.append((number, [_plain(cell) for cell in cells]))
     if wrong:
         raise FileError(*wrong)
-    return Table(rows, separator != ",")
+    return RawTable(line, header, kept, separator != ",")
 
 
-def header_of(data: bytes) -> set[str]:
-    """Return the names of the columns, to tell one kind of table from another; none where it is no text."""
-    line = data[:_LONGEST_HEADER].lstrip(b"\xef\xbb\xbf \r\n\t").split(b"\n", 1)[0].decode("utf-8", "replace")
-    return {" ".join(cell.split()).casefold().strip('"') for cell in line.split(_separator(line))}
+def named_table(raw: RawTable, columns: tuple[str, ...], needed: tuple[str, ...]) -> Table:
+    """Return the rows by column, where the header has our own names. Raises FileError for another."""
+    names = raw.names
+    _check_header(raw.line, raw.header, names, columns, needed)
+    rows = [TextRow(line, dict(zip(names, cells, strict=True))) for line, cells in raw.records]
+    return Table(rows, raw.decimal_comma)
+
+
+def read_table(data: bytes, columns: tuple[str, ...], needed: tuple[str, ...]) -> Table:
+    """Return the rows of a CSV file. Raises FileError naming lines, columns, values and rules."""
+    return named_table(read_raw(data), columns, needed)
+
+
+def number_of(text: str, decimal_comma: bool) -> float:
+    """Return the number of a cell. Raises ValidationError."""
+    plain = text.replace(",", ".") if decimal_comma else text
+    if not _NUMBER.fullmatch(plain) or not math.isfinite(float(plain)):
+        raise ValidationError("This is not a number.")
+    return float(plain)
 
 
 def guarded(text: str) -> str:

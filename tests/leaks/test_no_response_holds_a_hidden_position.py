@@ -109,6 +109,7 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     ],
     # Files in and out
     "import/": lambda ids: [("/import/", None)],
+    "import/<uuid:key>/": lambda ids: [(f"/import/{UNKNOWN}/", None), (f"/import/{UNKNOWN}/", {})],
     "import/looks-template.csv": lambda ids: [("/import/looks-template.csv", None)],
     "export/spots.gpx": lambda ids: [
         ("/export/spots.gpx", None),

@@ -263,4 +263,4 @@ def test_only_an_organiser_imports_outlines(cast: Cast) -> None:
 
 def test_a_gpx_named_as_geojson_is_refused(cast: Cast) -> None:
     plan = planned(cast.organiser, "a.geojson", gpx_of((45.0, -93.0, "x")))
-    assert errors(plan)[0][3] == "This is not GeoJSON that can be read."
+    assert errors(plan)[0][3] == "This is not JSON: Expecting value."

@@ -31,6 +31,7 @@ IN_SQL = {
     "spots/precision.py": "the door",
     "spots/policies.py": "guards them",
     "spots/rules.py": "guards them",
+    "spots/removal_policies.py": "empties those that an owner takes back",
     "spots/moving.py": "asks whether a point lies outside the zone of the writer's own spot",
     "observations/evidence.py": "the worker's: cover decides which looks are pooled",
     "observations/bench/maps.py": "measures the bare query in a database of its own, and serves nothing",

@@ -16,8 +16,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from observations.models import Observation
-from spots.files.levels import plan_levels, save_levels, write_levels
+from spots.files.levels import COLUMNS, NEEDED, plan_levels, save_levels, write_levels
 from spots.files.report import Report
+from spots.files.table import read_table
 from spots.levels import levels_at
 from spots.models import PoolLevel, Water
 from tests.conftest import Cast, Places, look, see, sonar
@@ -147,6 +148,14 @@ def test_what_goes_out_comes_back_as_it_was(
     text = write_levels()
     PoolLevel.objects.all().delete()
     report = Report()
-    save_levels(plan_levels(text.encode(), report, water=None, moment=timezone.now(), replace=False))
+    save_levels(
+        plan_levels(
+            read_table(text.encode(), COLUMNS, NEEDED),
+            report,
+            water=None,
+            moment=timezone.now(),
+            replace=False,
+        )
+    )
     assert report.errors == []
     assert list(PoolLevel.objects.values_list("at", "level_m", "source")) == before

@@ -11,14 +11,15 @@ from club.models import Member
 from club.viewer import viewer_of, viewing
 from observations.files.importer import MOST_BYTES, ImportPlan, Options, plan_import, save_import
 from spots.files.report import FileError, Remark
+from spots.files.waypoints import SAME_PLACE_M
 
 MOST_SHOWN = 200
 
 
 class Command(BaseCommand):
     help = (
-        "Import GPX waypoints, an outline (GeoJSON, GeoPackage, zipped Shapefile) or the CSV of looks. All of"
-        " the file or nothing is saved; every rejected row is named with its rule."
+        "Import spots (GPX waypoints, GeoJSON points, CSV), looks or pool levels (CSV), or an outline (GeoJSON,"
+        " GeoPackage, zipped Shapefile). All of the file or nothing is saved; every rejected row is named."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -32,6 +33,13 @@ class Command(BaseCommand):
         )
         parser.add_argument("--create-members", action="store_true", help="Unknown people become members.")
         parser.add_argument("--replace", action="store_true", help="Replace a water's outline.")
+        parser.add_argument(
+            "--near",
+            type=float,
+            default=SAME_PLACE_M,
+            metavar="METRES",
+            help="A place within so many metres of a spot that the member sees exactly is that spot; 0: never.",
+        )
         parser.add_argument("--dry-run", action="store_true", help="Only say what would be saved.")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -52,6 +60,7 @@ class Command(BaseCommand):
             skip_outside=options["skip_outside"],
             create_members=options["create_members"],
             replace=options["replace"],
+            near_m=options["near"],
         )
         moment, viewer = timezone.now(), viewer_of(member)
         with viewing(viewer, moment):
