@@ -27,7 +27,8 @@ FUNCTIONS = [
         END IF;
         UPDATE observations_observation o SET withdrawn_at = {MOMENT}
             WHERE o.id = ANY (record.looks) AND o.source = 'import' AND o.received_at = record.at
-              AND o.withdrawn_at IS NULL AND (o.observer_id = {MEMBER} OR ({_ORGANISER} AND o.scope = ANY ({AUDIENCES})));
+              AND o.withdrawn_at IS NULL
+              AND (o.observer_id = {MEMBER} OR ({_ORGANISER} AND o.scope = ANY ({AUDIENCES})));
         PERFORM spots_take_back(record.spots, record.at);
         IF {_ORGANISER} THEN
             DELETE FROM spots_poollevel WHERE id = ANY (record.levels) AND received_at = record.at;

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('spots', '0011_pool_levels'),
+        ('spots', '0012_carried_on_a_phone'),
     ]
 
     operations = [
