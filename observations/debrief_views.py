@@ -15,7 +15,7 @@ from club.models import Member
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
-from observations.debrief import drafting, effort, laying, showing, uploads
+from observations.debrief import charting, drafting, effort, laying, showing, uploads
 from observations.debrief.answers import AS_THE_SPOT, LOOKED_WITH, SELF, THERE, Answers, read_answers
 from observations.debrief.deciding import Decided, Decider, keep_pictures
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
@@ -236,6 +236,7 @@ def _day(
         "proofs": [("", "nothing"), (Method.CAMERA.value, "camera"), (Method.ROD.value, "rod")],
         "covers": _terms(Term.Kind.COVER),
         "structures": _terms(Term.Kind.STRUCTURE),
+        "map": charting.chart(asked, units),
         "split": showing.split(asked.track),
         "left_out": showing.left_out(asked.track),
         "passes": [
@@ -302,6 +303,7 @@ def done(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponse:
             if one.made_spot_id in asked.spots
         ],
         "search_speed": search_speed,
+        "map": charting.chart(asked, Units.of(request.member)),
         "split": showing.split(asked.track),
         "left_out": showing.left_out(asked.track),
         "passes": asked.passes,

@@ -11,6 +11,7 @@ from spots.models import Water
 from spots.precision import ReleasedSpot
 
 WIDTH, HEIGHT = 440, 220
+Box = tuple[float, float, float, float]
 _METRES_PER_DEGREE = 111_320.0  # along a meridian, near enough for drawing
 _HALF_WIDTH_M = 800.0
 _TINTS = ((20, 5), (10, 4), (5, 3), (2, 2), (0, 1))
@@ -37,14 +38,16 @@ WHERE g IS NOT NULL ORDER BY depth
 """
 
 
-def _window(spot: ReleasedSpot, water: Water) -> tuple[float, float, float, float] | None:
+def _window(spot: ReleasedSpot, water: Water) -> Box | None:
     """Return west, south, east, north around what is shown, in the picture's proportions."""
     if spot.geometry is not None:
-        west, south, east, north = shape(spot.geometry).bounds
-    elif water.outline is not None:
-        west, south, east, north = water.outline.extent
-    else:
-        return None
+        return window_around(shape(spot.geometry).bounds)
+    return window_around(water.outline.extent) if water.outline is not None else None
+
+
+def window_around(bounds: Box) -> Box:
+    """Return a box in the picture's proportions, with room around these bounds, and not too small."""
+    west, south, east, north = bounds
     middle = (south + north) / 2
     across = _METRES_PER_DEGREE * cos(radians(middle))
     width = max(
@@ -62,6 +65,21 @@ def minimap(spot: ReleasedSpot, water: Water, units: Units) -> dict[str, Any] | 
     window = _window(spot, water)
     if window is None:
         return None
+    west, south, east, north = window
+    sx, sy = WIDTH / (east - west), HEIGHT / (north - south)
+    point, squares = None, []
+    if spot.geometry and spot.geometry["type"] == "Point":
+        lon, lat = spot.geometry["coordinates"]
+        point = (round((lon - west) * sx, 1), round((north - lat) * sy, 1))
+    elif spot.geometry:
+        for polygon in spot.geometry["coordinates"]:
+            ring = " ".join(f"{(x - west) * sx:.1f},{(north - y) * sy:.1f}" for x, y in polygon[0])
+            squares.append(ring)
+    return {**ground(water, window, units), "point": point, "squares": squares}
+
+
+def ground(water: Water, window: Box, units: Units) -> dict[str, Any]:
+    """Return the water within a window: paths with their tints, all of them public, and a scale bar."""
     west, south, east, north = window
     sx, sy = WIDTH / (east - west), HEIGHT / (north - south)
     with connection.cursor() as cursor:
@@ -84,20 +102,10 @@ def minimap(spot: ReleasedSpot, water: Water, units: Units) -> dict[str, Any] | 
         ((length, words) for length, words in _BARS[units.length] if length / metres * WIDTH < 130),
         _BARS[units.length][-1],
     )
-    point, squares = None, []
-    if spot.geometry and spot.geometry["type"] == "Point":
-        lon, lat = spot.geometry["coordinates"]
-        point = (round((lon - west) * sx, 1), round((north - lat) * sy, 1))
-    elif spot.geometry:
-        for polygon in spot.geometry["coordinates"]:
-            ring = " ".join(f"{(x - west) * sx:.1f},{(north - y) * sy:.1f}" for x, y in polygon[0])
-            squares.append(ring)
     return {
         "width": WIDTH,
         "height": HEIGHT,
         "paths": paths,
-        "point": point,
-        "squares": squares,
         "bar": bar_words,
         "bar_px": round(bar / metres * WIDTH, 1),
     }

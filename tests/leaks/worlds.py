@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from django.conf import settings
 from django.contrib.gis.geos import Point
 from django.db import connection, transaction
@@ -23,7 +24,9 @@ from PIL import Image
 from club import people
 from club.models import ApiToken, Level, Member, TeamMembership
 from observations import jobs
+from observations.debrief.packing import pack
 from observations.debrief_models import DebriefDraft, DebriefPicture, Track
+from observations.files.track import track_of
 from observations.models import Finding, Observation, Trip
 from observations.pictures import clean_picture, store, write
 from observations.services import confirm
@@ -228,12 +231,15 @@ def _debrief(cast: Cast, places: Places, now: datetime) -> Ids:
             "member": cast.member,
             "trip": Trip.objects.create(member=cast.member, water=places.club.water, started_at=now - BEFORE),
         }
+        began = (now - BEFORE).timestamp()
+        columns = {"time": [began, began + 3600], "lat": [at.lat, at.lat], "lon": [at.lon, at.lon]}
+        columns |= {key: [1.0, 2.0] for key in ("speed", "depth", "temperature")}
         Track.objects.create(
             **own,
             started_at=now - BEFORE,
             ended_at=now - BEFORE + HOUR,
             fixes=2,
-            packed=b"",
+            packed=pack(track_of({name: np.array(values) for name, values in columns.items()})),
             searching_s=1234,
         )
         for kind, name in (("stop", ""), ("waypoint", CANARIES["waypoint"].name)):

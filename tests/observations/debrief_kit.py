@@ -29,8 +29,18 @@ class Day:
         return len(self.lat)
 
 
-def make_day(places: list[Place], stay_s: int, between_s: int, seed: int = 1, noise_m: float = 2.0) -> Day:
-    """Go from place to place: `between_s` on the way (half of it searching), then `stay_s` beside it."""
+def make_day(
+    places: list[Place],
+    stay_s: int,
+    between_s: int,
+    seed: int = 1,
+    noise_m: float = 2.0,
+    swing_m: float = 0.0,
+) -> Day:
+    """Go from place to place: `between_s` on the way (half of it searching), then `stay_s` beside it.
+
+    A held boat swings to and fro by `swing_m` in two minutes.
+    """
     rng = np.random.default_rng(seed)
     day, lat, lon = Day(list(places)), [], []
     at = np.array([places[0][0] - 400 * M_NORTH, places[0][1]])
@@ -48,6 +58,8 @@ def make_day(places: list[Place], stay_s: int, between_s: int, seed: int = 1, no
         ):
             share = np.linspace(0, 1, seconds, endpoint=False)[:, None]
             part = start + (end - start) * share
+            if start is end:
+                part = part + np.sin(share * seconds / 19) * swing_m * np.array((M_NORTH, M_EAST))
             lat.append(part[:, 0])
             lon.append(part[:, 1])
         began = sum(map(len, lat)) - stay_s
