@@ -12,7 +12,21 @@ from observations.models import Method
 from spots.files.mapping import ORDERS, PARTS, UNITS
 from spots.files.table import RawTable
 
-_PART_WORDS = {"date": "day", "time": "clock time", "position": "latitude and longitude in one"}
+_WORDS = {
+    "spot": "spot of the look", "name": "name of the spot", "water": "water", "lat": "latitude", "lon": "longitude",
+    "position": "latitude and longitude in one", "started_at": "day and time of the look", "date": "day",
+    "time": "clock time", "at": "day and time of the level", "observer": "observer", "method": "method",
+    "minutes": "minutes", "settings": "settings", "secchi_m": "visibility (Secchi depth)",
+    "water_temp_c": "water temperature", "depth_m": "depth of echoes or fish", "echoes": "number of echoes",
+    "placement": "where the echoes sat", "call": "call", "call_probability": "how sure the call was",
+    "call_size": "size in the call", "finding_species": "species found", "finding_count": "how many were found",
+    "finding_length_mm": "lengths of the fish", "tie": "same fish or same cover", "rod_hours": "rod-hours",
+    "presentation": "presentation", "response": "response", "confirmed_by": "who confirmed it",
+    "depth_min_m": "least depth of the spot", "depth_max_m": "greatest depth of the spot", "cover": "cover",
+    "structure": "structure", "provenance": "provenance", "placed_on": "placed on", "notes": "notes",
+    "permission": "permission", "symbol": "symbol", "level_m": "level from full pool", "elevation_m": "elevation",
+    "source": "source of the level",
+}  # fmt: skip
 MOST_COLUMNS = 100
 # What of ours may be left empty by whoever keeps it for a club, and is of no use in a table of one's own.
 _NOT_OFFERED = frozenset({"id", "precision", "zone_ha", "band_from_m", "band_to_m", "sharing"})
@@ -39,13 +53,14 @@ def column_choices(plan: ImportPlan) -> dict[str, Any]:
     ]
     return {
         "columns": columns[:MOST_COLUMNS],
-        "targets": [(name, _PART_WORDS.get(name, name)) for name in dict.fromkeys([*offered, *PARTS])],
+        "targets": [(name, _WORDS[name]) for name in dict.fromkeys([*offered, *PARTS])],
         "all_units": list(dict.fromkeys(unit for units in UNITS.values() for unit in units)),
         "kinds": [(kind.name, kind.words) for kind in KINDS.values()],
         "orders": list(ORDERS.items()),
         "methods": list(Method.labels),
         "choice": chosen,
         "remembered": chosen.pk is not None,
+        "asks_columns": chosen.pk is None and not plan.ok,
     }
 
 

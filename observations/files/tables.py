@@ -9,9 +9,9 @@ from club.models import Member
 from observations.files import looks_csv
 from observations.import_models import ImportMap
 from spots.files import levels, spots_csv
-from spots.files.guessing import guess
+from spots.files.guessing import guess, guess_order
 from spots.files.known import name_key
-from spots.files.mapping import ColumnMap, mapped_table
+from spots.files.mapping import DATE, ColumnMap, mapped_table
 from spots.files.table import RawTable, Table, named_table
 from spots.models import Water
 
@@ -101,5 +101,10 @@ def guessed(raw: RawTable, member: Member, moment: datetime) -> ImportMap:
     names = raw.names
     looks = guess(names, looks_csv.COLUMNS)
     kind = "looks" if set(looks[0].values()) & {"finding_species", "echoes", "call", "method"} else "spots"
-    columns, units = looks if kind == "looks" else guess(names, spots_csv.OF_A_SPOT)
-    return ImportMap(member=member, header=names, kind=kind, columns=columns, units=units, chosen_at=moment)
+    columns, units = looks if kind == "looks" else guess(names, (*spots_csv.OF_A_SPOT, "symbol"))
+    days = [number for number, name in enumerate(names) if columns.get(name) in (DATE, "started_at")]
+    cells = [row[number] for _, row in raw.records for number in days]
+    order = guess_order(cells, month_first=member.length_unit == "ft")
+    return ImportMap(
+        member=member, header=names, kind=kind, columns=columns, units=units, order=order, chosen_at=moment
+    )

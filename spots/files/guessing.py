@@ -16,7 +16,7 @@ _WORDS = {
     "started_at": "started_at timestamp datetime when",
     "at": "at timestamp datetime when date",
     "observer": "observer angler member who fisherman",
-    "method": "method how gear",
+    "method": "method gear",
     "minutes": "minutes min mins duration",
     "secchi_m": "secchi visibility clarity",
     "water_temp_c": "water_temp temp temperature",
@@ -27,7 +27,7 @@ _WORDS = {
     "call": "call guess",
     "call_probability": "probability sure confidence",
     "finding_species": "species fish kind",
-    "finding_count": "count number qty quantity caught",
+    "finding_count": "many count number qty quantity caught",
     "finding_length_mm": "length size",
     "rod_hours": "rod_hours hours",
     "presentation": "presentation lure bait fly",
@@ -72,3 +72,13 @@ def guess(header: list[str], columns: tuple[str, ...]) -> tuple[dict[str, str], 
                         units[ours] = hinted
                     break
     return taken, units
+
+
+def guess_order(days: list[str], *, month_first: bool) -> str:
+    """Return how days are written: what a number above 12 or of four digits says, or else what is usual."""
+    found = [match for day in days if (match := re.match(r"(\d{1,4})[-/. ](\d{1,2})[-/. ]\d", day.strip()))]
+    if not found or len(found[0][1]) == 4:
+        return "ymd"
+    if any(int(match[1]) > 12 for match in found):
+        return "dmy"
+    return "mdy" if month_first or any(int(match[2]) > 12 for match in found) else "dmy"

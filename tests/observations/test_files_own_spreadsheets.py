@@ -14,7 +14,7 @@ from django.test import Client
 
 from observations.import_models import ImportMap
 from observations.models import Finding, Observation
-from spots.files.guessing import guess
+from spots.files.guessing import guess, guess_order
 from spots.files.mapping import converted, local_time
 from spots.files.spots_csv import READ
 from spots.models import Position, Sheet, Water
@@ -164,3 +164,19 @@ def test_a_first_guess_is_made_from_the_names() -> None:
         "comments": "notes",
     }
     assert units == {"depth_min_m": "ft"}
+
+
+@pytest.mark.parametrize(
+    ("days", "month_first", "order"),
+    [
+        (["2026-05-01"], True, "ymd"),
+        (["1/2/26", "31/1/26"], True, "dmy"),
+        (["1/2/26", "1/31/26"], False, "mdy"),
+        (["1/2/26"], True, "mdy"),
+        (["1/2/26"], False, "dmy"),
+    ],
+)
+def test_the_order_of_a_day_is_guessed_from_what_it_cannot_be(
+    days: list[str], month_first: bool, order: str
+) -> None:
+    assert guess_order(days, month_first=month_first) == order
