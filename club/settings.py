@@ -126,6 +126,8 @@ CSRF_COOKIE_SAMESITE = "Lax"
 INVITATION_DAYS = 14
 # Long enough to reach somebody in the evening, too short to lie about in a drawer.
 RESET_HOURS = 12
+# How often the draw asks for the camera, whatever a look looks like.
+CAMERA_CHECK_ODDS = 0.1
 
 USE_TZ = True
 TIME_ZONE = "UTC"

@@ -11,6 +11,7 @@ from django.core.exceptions import ValidationError
 from django.http import QueryDict
 
 from club.models import Member
+from observations.camera_check import asks_for
 from observations.log_fields import Measured
 from observations.log_forms import FINDINGS, GROUPS, FindingForm, GroupForm, LookForm, Offer, shows_echoes
 from observations.log_queries import opening_of
@@ -243,6 +244,7 @@ class LogEntry:
             seal=Call.Seal.MEMORY if from_memory else Call.Seal.SERVER,
             device_sealed_at=max(device.sealed_at, started_at) if device else None,
             clock_offset_s=round(device.offset.total_seconds(), 1) if device else None,
+            random_check=not was_typed and asks_for(observer.pk, data["look"], method),
         )
 
     def _settings(

@@ -11,6 +11,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from club.units import Units
+from observations.camera_check_models import CameraCheck
 from observations.log_fields import (
     LengthsField,
     LocalTimeField,
@@ -83,6 +84,8 @@ class LookForm(forms.Form):
     look = forms.UUIDField(error_messages={"required": "The page lost its number: open it again."})
     spot = forms.UUIDField()
     at = forms.CharField(required=False, max_length=40)
+    # What was said to the draw of the camera check before the look was sent.
+    check = forms.ChoiceField(choices=with_blank(CameraCheck.Answer.choices, ""), required=False)
     note = forms.CharField(required=False, max_length=2000, label="Note")
     setting = forms.CharField(required=False, max_length=200, label="Settings")
     what = forms.CharField(required=False, max_length=120, label="What you showed them")

@@ -16,6 +16,7 @@ from club.access import members_only, public
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
+from observations.camera_check import check_context, draw_context, note_asked
 from observations.log_entry import DeviceSeal, LogEntry
 from observations.log_forms import Offer
 from observations.log_start import initial_of
@@ -92,6 +93,7 @@ def _page(
             "max_pictures": MAX_PICTURES,
             "sky": sky_words(spot.water, request.moment),
             "offline": False,
+            **draw_context(request.viewer.member_id),
         },
         status=status,
     )
@@ -236,6 +238,8 @@ def _save(
                 raise ValidationError(_TAKEN)
             rows = {finding.species_id: finding for finding in Finding.objects.filter(look=look)}
             order = [rows.get(finding.species) for finding in draft.findings]
+            if look.random_check:
+                note_asked(look, entry.look.cleaned_data.get("check") or "", request.moment)
             store([(one, _finding_for(name, order)) for name, one in pictures], look, member, request.moment)
     except ValidationError as error:
         entry.take(error)
@@ -281,6 +285,7 @@ def sealed(request: ViewedRequest, look_id: uuid.UUID) -> HttpResponse:
         "look": look,
         "stays": why_not(look),
         "just_now": _is_new(look, request.moment),
+        **check_context(look),
         "sky": sky_words(Water.objects.get(pk=words.spot.water_id), look.started_at) if words.spot else None,
     }
     return render(request, "log/sealed.html", context)

@@ -575,6 +575,7 @@ class Due(models.Model):
 
 # Django looks for models here.
 from observations.blind_models import BlindCall  # noqa: E402, F401
+from observations.camera_check_models import CameraCheck  # noqa: E402, F401
 from observations.ceiling_models import SpeciesCeiling  # noqa: E402, F401
 from observations.clearing_models import Clearance, ClearedPicture  # noqa: E402, F401
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track  # noqa: E402, F401

@@ -20,6 +20,7 @@ from club.access import id_or_404, members_only, public
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
+from observations.camera_check import draw_context
 from observations.log_entry import LogEntry
 from observations.log_forms import Offer
 from observations.models import Finding, Observation, Picture
@@ -60,7 +61,7 @@ def shell(request: ViewedRequest) -> HttpResponse:
         scopes=[],
         settles=[],
     )
-    blank = dict.fromkeys(("response", "clarity", "wind", "wind_from", "sky"), "")
+    blank = dict.fromkeys(("response", "platform", "clarity", "wind", "wind_from", "sky"), "")
     entry = LogEntry(offer, initial={**blank, "lines": "1", "f0": {"tie": Finding.Tie.COVER}})
     context = {
         "offline": True,
@@ -71,6 +72,7 @@ def shell(request: ViewedRequest) -> HttpResponse:
         "settles": [],
         "units": offer.units,
         "max_pictures": MAX_PICTURES,
+        **draw_context(viewer.member_id),
     }
     return render(request, "log/offline.html", context)
 

@@ -49,6 +49,7 @@ def _look(condition: str = "true") -> str:
 
 
 _OWN_LOOK = _look(f"(o.observer_id = {MEMBER} OR (o.source = 'import' AND 'organisers' = ANY ({AUDIENCES})))")
+_OWN_CHECK = _look(f"o.observer_id = {MEMBER}")
 _GROUP_VISIBLE = "EXISTS (SELECT 1 FROM observations_echogroup e WHERE e.id = group_id)"
 _OWN_GROUP = (
     "EXISTS (SELECT 1 FROM observations_echogroup e JOIN observations_observation o ON o.id = e.look_id"
@@ -134,6 +135,14 @@ TABLES = [
         insert=_OWN_LOOK,
     ),
     Table("observations_presentation", select=_look(), insert=_OWN_LOOK),
+    # Between a member and the draw: what was refused is nobody else's to read.
+    Table(
+        "observations_cameracheck",
+        select=_OWN_CHECK,
+        insert=_OWN_CHECK,
+        update=_OWN_CHECK,
+        update_columns=("answer", "answered_at"),
+    ),
     Table(
         "observations_picture",
         select=f"({_look(_PICTURE_KNOWN)} AND {_FINDING_VISIBLE})"

@@ -2,15 +2,17 @@
 
 import random
 import time
+import uuid
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 from playwright.sync_api import Locator, Page
 
+from observations.camera_check import drawn, key_of
 from observations.models import Finding, Observation
 from tests.browser.conftest import Visit
-from tests.conftest import Places
+from tests.conftest import Cast, Places
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -143,3 +145,28 @@ def test_with_a_slip_in_ten_a_look_takes_under_twenty_seconds(
     with capsys.disabled():
         print(f"\nfour looks with {slips} slips, at 1 s a tap: " + ", ".join(f"{one:.1f} s" for one in took))
     assert max(took) <= 20
+
+
+def test_the_page_draws_for_the_camera_as_the_server_does(
+    visit: OpenVisit, cast: Cast, places: Places, settings: Any
+) -> None:
+    """Both by the same look numbers; then the whole way: drawn, asked, refused."""
+    settings.CAMERA_CHECK_ODDS = 0.3
+    page = visit("member", "phone").open(f"/log/?spot={places.shared.pk}")
+    looks = [str(uuid.UUID(int=number, version=4)) for number in range(300)]
+    theirs = page.evaluate(
+        """async (looks) => {
+            const { drawn } = await import("/static/js/camera-check.js");
+            const { key, odds } = document.querySelector("[data-camera-check]").dataset;
+            return Promise.all(looks.map((look) => drawn(key, look, Number(odds))));
+        }""",
+        looks,
+    )
+    assert theirs == [drawn(key_of(cast.member.pk), uuid.UUID(one), 0.3) for one in looks]
+    assert 60 < sum(theirs) < 120
+    settings.CAMERA_CHECK_ODDS = 1.0
+    taps = Taps(page)
+    seal_a_call(taps)
+    page.get_by_role("heading", name="Camera on this one, whatever it looks like").wait_for()
+    taps.press("Not this time")
+    page.get_by_text("You said not this time, and that is kept.").wait_for()

@@ -307,6 +307,9 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "log/spots/": lambda ids: [("/log/spots/", None), ("/log/spots/?q=Canary", None)],
     "log/<uuid:look_id>/": lambda ids: [(f"/log/{key}/", None) for key in (*ids["looks"], UNKNOWN)],
     "log/<uuid:look_id>/undo/": lambda ids: [(f"/log/{UNKNOWN}/undo/", {})],
+    "log/<uuid:look_id>/check/": lambda ids: [
+        (f"/log/{key}/check/", {"answer": "refused"}) for key in (*ids["looks"], UNKNOWN)
+    ],
     "log/<uuid:look_id>/withdraw/<uuid:group_id>/": lambda ids: [
         (f"/log/{key}/withdraw/{UNKNOWN}/", {}) for key in ids["looks"]
     ],
