@@ -2,11 +2,12 @@
 
 from django.urls import path
 
-from observations import camera_check_views, log_views, proof_views
+from observations import camera_check_views, here_views, log_views, proof_views
 
 urlpatterns = [
     path("log/", log_views.log),
     path("log/spots/", log_views.choose),
+    path("log/here/", here_views.here),
     path("log/mine/", log_views.mine),
     path("log/<uuid:look_id>/", log_views.sealed),
     path("log/<uuid:look_id>/undo/", log_views.undo),

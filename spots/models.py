@@ -251,6 +251,7 @@ class Position(models.Model):
         CHART = "chart", "picked on the chart"
         PHONE = "phone", "from a phone"
         IMPORT = "import", "from a file"
+        BEARING = "bearing", "from the boat, by bearing and range"
 
     spot = models.OneToOneField(Spot, primary_key=True, on_delete=models.CASCADE, related_name="position")
     point = models.PointField()
@@ -258,11 +259,20 @@ class Position(models.Model):
     typed = models.CharField(max_length=80, blank=True)
     source = models.CharField(max_length=10, choices=Source.choices, default=Source.TYPED)
     error_m = models.FloatField(null=True, blank=True)
+    # Of a target seen from the boat: where the boat was, the bearing from true north, and the range.
+    boat = models.PointField(null=True, blank=True)
+    bearing_deg = models.FloatField(null=True, blank=True)
+    range_m = models.FloatField(null=True, blank=True)
     updated_at = models.DateTimeField(default=timezone.now)
 
     class Meta:
         constraints = [
             models.CheckConstraint(name="position_error", condition=Q(error_m=None) | Q(error_m__gte=0)),
+            models.CheckConstraint(
+                name="position_from_the_boat",
+                condition=Q(source="bearing", boat__isnull=False, bearing_deg__range=(0, 360), range_m__gt=0)
+                | (~Q(source="bearing") & Q(boat=None, bearing_deg=None, range_m=None)),
+            ),
         ]
 
     def __str__(self) -> str:

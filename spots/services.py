@@ -17,6 +17,7 @@ from club.juniors import exact_audiences, too_wide
 from club.models import Level
 from club.viewer import Viewer
 from spots.batches import Batch
+from spots.bearings import Sighting
 from spots.granting import may_share
 from spots.models import Grant, Position, Sheet, Spot, Water, owner_key
 from spots.moving import leaves_its_zone, sights_of_a_successor
@@ -43,6 +44,8 @@ class SpotDraft:
     typed: str = ""
     source: str = Position.Source.TYPED
     error_m: float | None = None
+    # Of a target seen from the boat; `point` is then its target, and the source says so.
+    sighting: Sighting | None = None
     cover: str = ""
     structure: str = ""
     depth_min_m: float | None = None
@@ -274,6 +277,9 @@ def _position(draft: SpotDraft, point: Point, moment: datetime) -> dict[str, Any
         "typed": draft.typed,
         "source": draft.source,
         "error_m": draft.error_m,
+        "boat": draft.sighting.boat if draft.sighting else None,
+        "bearing_deg": draft.sighting.bearing_deg if draft.sighting else None,
+        "range_m": draft.sighting.range_m if draft.sighting else None,
         "updated_at": moment,
     }
 

@@ -1,6 +1,7 @@
 """Pages for waters, and the forms for spots and waters."""
 
 import uuid
+from dataclasses import replace
 from typing import Any
 
 from django.contrib import messages
@@ -16,7 +17,7 @@ from club.viewer import ViewedRequest
 from spots.disclosure_models import Channel
 from spots.forms import SpotForm, WaterForm
 from spots.levels import series_of
-from spots.models import Grant, Sheet, Spot, Water
+from spots.models import Grant, Position, Sheet, Spot, Water
 from spots.precision import position_of, released_spot, released_spots
 from spots.services import SpotDraft, create_spot, save_water, update_spot
 from spots.skytimes import sky_words
@@ -109,7 +110,7 @@ def spot_edit(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "water": spot.water_id,
         "name": shown.name,
         "alias": spot.alias,
-        "position": position.typed or f"{position.point.y:.6f}, {position.point.x:.6f}" if position else "",
+        "position": _position_text(position) if position else "",
         "scope": spot.scope,
         "members_see": "hidden",
         "cover": shown.cover,
@@ -128,6 +129,9 @@ def spot_edit(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             draft = draft_of(form, spot.water, spot.scope)
+            if "position" not in form.changed_data:
+                # What is known of it (a phone's error, a bearing from the boat) stays with it.
+                draft = replace(draft, point=None)
             after, warnings = update_spot(spot, draft, request.moment, request.viewer)
         except ValidationError as error:
             show_errors(form, error)
@@ -140,6 +144,13 @@ def spot_edit(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
             return _to_sheet(request, after.id, warnings)
     context = {"form": form, "title": f"Change {shown.label}", "units": units, "spot": shown}
     return render(request, "spots/form.html", context, status=_status(form))
+
+
+def _position_text(position: Position) -> str:
+    """Return a position as its form takes it: as typed, or its point where more than a position was typed."""
+    if position.typed and position.source != Position.Source.BEARING:
+        return position.typed
+    return f"{position.point.y:.6f}, {position.point.x:.6f}"
 
 
 def _rounded(value: float | None) -> float | None:

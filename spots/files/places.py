@@ -4,6 +4,7 @@ import uuid
 from collections.abc import Sequence
 
 from django.contrib.gis.geos import Point
+from django.core.exceptions import ValidationError
 from django.db import connection
 
 from spots.models import Water
@@ -30,6 +31,28 @@ def nearest_waters(points: Sequence[Point]) -> list[tuple[str, float] | None]:
     found = _first_waters(points, "w.outline IS NOT NULL", "w.outline <-> p.at")
     waters = Water.objects.in_bulk([water for water, _ in found.values()])
     return [(waters[found[n][0]].name, found[n][1]) if n in found else None for n in range(len(points))]
+
+
+def on_no_water(nearest: tuple[str, float] | None, exchanged: Water | None) -> str:
+    """Say that a position lies on no water: which is nearest, and which would hold it the other way round."""
+    words = f"It lies on no water: none has an outline that holds it or ends within {OUTSIDE_ALLOWED_M} m."
+    if nearest:
+        name, metres = nearest
+        distance = f"{metres:,.0f} m" if metres < 10_000 else f"{metres / 1000:,.0f} km"
+        words += f" The nearest is {name}, {distance} away."
+    if exchanged:
+        words += f" With latitude and longitude exchanged it would lie on {exchanged.name}."
+    return words
+
+
+def water_at(point: Point) -> Water:
+    """Return the water that a position lies on. Raises ValidationError, of `position`, for one that is on none."""
+    [found] = holding_waters([point])
+    if found is None:
+        [near] = nearest_waters([point])
+        [other] = holding_waters([Point(point.y, point.x, srid=4326)])
+        raise ValidationError({"position": on_no_water(near, other)})
+    return found
 
 
 def _first_waters(points: Sequence[Point], where: str, order: str) -> dict[int, tuple[uuid.UUID, float]]:

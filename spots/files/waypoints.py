@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 
 from spots.files.coordinates import parse_latitude, parse_longitude
 from spots.files.known import Known, KnownSpots, name_key, nearest_known
-from spots.files.places import holding_waters, metres_between, nearest_waters
+from spots.files.places import holding_waters, metres_between, nearest_waters, on_no_water
 from spots.files.report import Report, messages_of
 from spots.files.rows import SpotRow
 from spots.models import Position, Water
@@ -160,14 +160,7 @@ def _note_missed(missed: list[Placed], plan: SpotPlan, skip_outside: bool) -> No
     nearest = nearest_waters([place.point for place in missed])
     swapped = holding_waters([Point(place.point.y, place.point.x, srid=4326) for place in missed])
     for place, near, other in zip(missed, nearest, swapped, strict=True):
-        rule = f"It lies on no water: none has an outline that holds it or ends within {OUTSIDE_ALLOWED_M} m."
-        if near:
-            name, metres = near
-            distance = f"{metres:,.0f} m" if metres < 10_000 else f"{metres / 1000:,.0f} km"
-            rule += f" The nearest is {name}, {distance} away."
-        if other:
-            rule += f" With latitude and longitude exchanged it would lie on {other.name}."
-        plan.report.error(place.line, "position", place.typed, rule)
+        plan.report.error(place.line, "position", place.typed, on_no_water(near, other))
 
 
 def _plan_one(

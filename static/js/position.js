@@ -9,6 +9,11 @@ if (button && navigator.geolocation) {
       ({ coords }) => {
         document.getElementById(button.dataset.usePosition).value =
           `${coords.latitude.toFixed(6)}, ${coords.longitude.toFixed(6)}`;
+        const form = button.form;
+        if (form?.elements.fixed) {
+          form.elements.fixed.value = document.getElementById(button.dataset.usePosition).value;
+          form.elements.accuracy.value = String(Math.round(coords.accuracy));
+        }
         told.textContent = `Within ${Math.round(coords.accuracy)} m.`;
       },
       (error) => { told.textContent = `No position: ${error.message || "not allowed"}. Type it instead.`; },

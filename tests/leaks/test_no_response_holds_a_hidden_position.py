@@ -291,6 +291,14 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
             for key in (*ids["spots"], UNKNOWN)
         ),
     ],
+    "log/here/": lambda ids: [
+        ("/log/here/", None),
+        ("/log/here/?how=bearing", None),
+        *(
+            ("/log/here/", {"id": key, "how": "here", "position": "46.5, -94.5"})
+            for key in (*ids["spots"], UNKNOWN)
+        ),
+    ],
     "log/mine/": lambda ids: [("/log/mine/", None)],
     # Without signal
     "sw.js": lambda ids: [("/sw.js", None)],
