@@ -117,7 +117,8 @@ class LookForm(forms.Form):
         if not method and "method" not in self.errors:
             self.add_error("method", "Choose the method that you looked with.")
         if method in PROVING:
-            if not data.get("found") and (self.data or {}).get("f0-species"):
+            named = self.data.get("f0-species") or self.data.get("f0-species_other")
+            if not data.get("found") and named:
                 # Who names the species has said that fish were found.
                 data["found"] = "fish"
             if not data.get("found") and "found" not in self.errors:

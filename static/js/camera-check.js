@@ -15,11 +15,29 @@ export async function drawn(key, look, odds) {
 
 const SONAR = ["2d", "down", "side", "forward"];
 
-/* Say whether the filled-in log page's look will be asked for, when it is sealed as it is made. */
-export function asksFor(form) {
-  const { key, odds } = form.querySelector("[data-camera-check]").dataset;
-  const now = !form.elements.when.value;
-  return now && SONAR.includes(form.elements.method.value)
-    ? drawn(key, form.elements.look.value, Number(odds))
-    : Promise.resolve(false);
+/* Say whether a look will be asked for, from the fields that the log page sends. The page holds the key. */
+export async function asksFor(fields) {
+  const said = Object.fromEntries(fields);
+  if (said.when || !SONAR.includes(said.method)) return false;
+  const { key, odds } = document.querySelector("[data-camera-check]").dataset;
+  return drawn(key, said.look, Number(odds));
+}
+
+/* Ask about a look that waits on this phone; the answer goes out with it. `read` and `put` are the phone's store. */
+export async function askHere(box, look, { read, put }, onward) {
+  const entry = await read(look);
+  const said = new Map(entry?.fields ?? []).get("check") ?? "";
+  box.hidden = !entry || entry.stands || !(await asksFor(entry.fields));
+  box.querySelector("[data-check-told]").hidden = said !== "refused";
+  for (const button of box.querySelectorAll("[data-answer]")) {
+    button.onclick = async () => {
+      const { answer } = button.dataset;
+      const now = await read(look);
+      // Sent meanwhile: the server's own page of the look asks.
+      if (!now || now.stands) return location.assign(`/log/${look}/`);
+      await put({ ...now, fields: [...now.fields.filter(([name]) => name !== "check"), ["check", answer]] });
+      if (answer === "will") location.assign(onward);
+      else box.querySelector("[data-check-told]").hidden = false;
+    };
+  }
 }

@@ -6,7 +6,7 @@ import { keep, read, recall } from "./store.js";
 const VISIT_MS = 6 * 3600_000;
 const TRIP_MS = 12 * 3600_000;
 /* What is carried on through a trip, as the server does it (observations/log_start.py). */
-const CARRIED = ["water_temp", "water_temp_depth", "secchi", "pool_level", "clarity", "wind", "wind_from", "sky"];
+const CARRIED = ["platform", "water_temp", "water_temp_depth", "secchi", "pool_level", "clarity", "wind", "wind_from", "sky"];
 
 export function clearErrors(form) {
   form.querySelector("[data-errors]").hidden = true;
@@ -65,7 +65,7 @@ function inWords(form) {
   const method = form.elements.method.value;
   const told = [words(form, "method")];
   if (proves(method)) {
-    told.push(form.elements.found.value === "fish" ? speciesOf(form, 0).replaceAll("-", " ") : "found nothing");
+    told.push(foundFish(form) ? speciesOf(form, 0).replaceAll("-", " ") : "found nothing");
   } else {
     const band = words(form, "g0-band");
     told.push(band === "none" ? "nothing there" : `${band} echoes`);
@@ -80,6 +80,10 @@ function speciesOf(form, number) {
   const chosen = form.elements[`f${number}-species`].value;
   return chosen && chosen !== "other" ? chosen : form.elements[`f${number}-species_other`].value;
 }
+
+/* Who names the species has said that fish were found. */
+const foundFish = (form) =>
+  form.elements.found.value === "fish" || (!form.elements.found.value && speciesOf(form, 0) !== "");
 
 function groupsOf(form) {
   return [0, 1, 2]
@@ -102,7 +106,7 @@ export async function entryOf(form) {
   for (const [name, value] of new FormData(form)) {
     if (name === "csrfmiddlewaretoken") continue;
     if (!(value instanceof File)) fields.push([name, value]);
-    else if (value.size && (name === "pictures" || (proves(method) && form.elements.found.value === "fish")))
+    else if (value.size && (name === "pictures" || (proves(method) && foundFish(form))))
       pictures.push({
         key: newId(),
         name: value.name,

@@ -1,5 +1,6 @@
 /* The log page without signal: which spot, what waits, and the form filled from what this phone carries. */
 
+import { askHere } from "./camera-check.js";
 import { carriedOn, fill, looksHere, showErrors } from "./log-form.js";
 import * as outbox from "./outbox.js";
 import * as store from "./store.js";
@@ -73,6 +74,9 @@ async function showQueued(look) {
     link.hidden = !recent.groups.length;
     if (recent.groups.length) link.href = address({ spot: recent.spot, method, settles: recent.groups[0].id });
   }
+  const onward = { spot: recent.spot, method: "camera" };
+  if (recent.groups.length === 1) onward.settles = recent.groups[0].id;
+  await askHere(part("check"), look, store, address(onward));
   part("again").href = address({ spot: recent.spot });
   part("take-back").hidden = !entry || entry.stands;
   part("take-back").onclick = async () => {

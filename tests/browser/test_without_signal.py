@@ -9,10 +9,11 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from django.conf import settings
+from django.conf import settings as site
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page
 
+from observations.camera_check_models import CameraCheck
 from observations.models import Call, Observation, Picture
 from spots.models import Spot
 from tests.browser.conftest import FLAGS, SIZES, chromium_path
@@ -70,7 +71,7 @@ class Phone:
         self.context = None
 
     def sign_in(self, page: Page, client: Any) -> None:
-        cookie = client.cookies[settings.SESSION_COOKIE_NAME]
+        cookie = client.cookies[site.SESSION_COOKIE_NAME]
         assert self.context
         self.context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": self.base,
                                    "expires": time.time() + 86_400}])  # fmt: skip
@@ -182,4 +183,22 @@ def test_looks_and_pictures_logged_without_signal_arrive_once_each(
     assert Picture.objects.values("look").distinct().count() == PICTURES
     assert set(Call.objects.values_list("seal", flat=True)) <= {"device", "server"}
     assert all(phone.proxy.lost[kind] for kind in ("before", "during", "after"))
+    assert phone.trouble == []
+
+
+def test_the_camera_is_asked_for_without_signal_and_the_answer_goes_out_with_the_look(
+    phone: Phone, places: Places, client_of: Callable[..., Any], settings: Any
+) -> None:
+    settings.CAMERA_CHECK_ODDS = 1.0
+    page = phone.open()
+    phone.sign_in(page, client_of("member"))
+    phone.proxy.down()
+    log_one(page, phone, places.private, 0, None)
+    page.get_by_role("heading", name="Camera on this one, whatever it looks like").wait_for()
+    page.get_by_role("button", name="Not this time").click()
+    page.get_by_text("Not this time: that is kept, and goes out with the look.").wait_for()
+    phone.proxy.up()
+    wait_until_sent(page)
+    check = CameraCheck.objects.get()
+    assert (check.look.random_check, check.answer, check.odds) == (True, "refused", 1.0)
     assert phone.trouble == []
