@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('observations', '0016_debrief'),
+        ('observations', '0017_imports'),
     ]
 
     operations = [

@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('spots', '0012_carried_on_a_phone'),
+        ('spots', '0013_removed_spots'),
     ]
 
     operations = [
