@@ -12,7 +12,7 @@ from django.utils import timezone
 from club.models import Club, Member
 from observations.demo.people import PEOPLE, password
 from observations.demo.simulate import simulate
-from observations.models import Confirmation, Due, Finding, Observation, Picture
+from observations.models import Confirmation, Due, Finding, Observation, Picture, Trip
 from observations.pictures import content_of
 from spots.event_models import Event
 from spots.models import Position, Spot, SpotZone, Water
@@ -43,6 +43,13 @@ def test_the_demo_is_loaded_whole_and_a_second_time_nothing_happens(
     over, coming = Event.objects.order_by("ends_at")
     assert over.ends_at < timezone.now() < coming.cutoff_at
     assert coming.entries.values("team").distinct().count() == 3, "two teams, and one alone"
+    # A day of `member`'s waits to be decided: stops at their own spots, waypoints, pictures.
+    trip = Trip.objects.get(track__isnull=False)
+    laid = trip.drafts.filter(kind="stop").exclude(spot=None)
+    assert trip.member.username == "member"
+    assert len(set(laid.values_list("spot_id", flat=True))) == laid.count() >= 5
+    assert trip.drafts.filter(kind="waypoint").count() == 2
+    assert trip.debrief_pictures.exclude(draft=None).count() == 3
     # What is due for the worker is every spot: those without looks have a history too.
     assert Due.objects.count() == len(demo.spots)
     for person in PEOPLE:

@@ -8,6 +8,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from club.models import Club, Member
+from observations.demo.debriefed import load_debrief
 from observations.demo.events import load_events
 from observations.demo.loading import Loader
 from observations.demo.loading_looks import load_looks, load_pictures
@@ -39,6 +40,7 @@ class Command(BaseCommand):
             load_looks(demo, loader)
             load_pictures(demo, loader, self.stdout.write)
             load_events(loader, timezone.now())
+            load_debrief(demo, loader, timezone.now())
             wake()
         self.stdout.write(
             f"The demo club is loaded: {len(loader.members)} members, {Due.objects.count()} spots due for the"
