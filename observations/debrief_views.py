@@ -11,7 +11,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from club.access import members_only
-from club.models import Member
+from club.models import Member, Team
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
@@ -115,6 +115,7 @@ def day(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
         request.POST,
         species_by_code(),
         organises=request.viewer.is_organiser,
+        scopes={value for value, _ in _scopes(request)},
         words={
             kind: set(Term.objects.filter(kind=kind).values_list("name", flat=True))
             for kind in Term.Kind.values
@@ -228,7 +229,7 @@ def _day(
         "method": data.get("method") or looked_with,
         "search": data.get("search") or (asked.track.search_method if asked.track else ""),
         "scope": data.get("scope", AS_THE_SPOT),
-        "self": SELF,
+        "scopes": _scopes(request),
         "placements": EchoGroup.Placement.choices,
         "call_tree": queries.species_tree(species, wider=True),
         "finding_tree": queries.species_tree(species, wider=False),
@@ -260,6 +261,16 @@ def _usual_method(request: ViewedRequest) -> str:
         .first()
     )
     return str(last or Method.SIDE)
+
+
+def _scopes(request: ViewedRequest) -> list[tuple[str, str]]:
+    """Return whose evidence the day's looks may be, nothing wider than each spot's own."""
+    teams = Team.objects.filter(pk__in=request.viewer.team_ids)
+    return [
+        (AS_THE_SPOT, "as each spot’s own"),
+        *((f"team:{team.pk}", team.name) for team in teams),
+        (SELF, "only mine"),
+    ]
 
 
 def _terms(kind: str) -> list[str]:

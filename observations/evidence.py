@@ -93,7 +93,8 @@ def club_taxa() -> Taxa:
 _LOOKS = """
 SELECT o.id, o.spot_id, o.started_at, o.utc_offset_min, o.method, o.observer_id, o.minutes, o.rod_hours,
     o.secchi_m, o.random_check, e.id, e.band, e.placement, e.depth_m,
-    CASE WHEN c.withdrawn_at IS NULL THEN c.species_id END, c.probability, c.seal, c.sealed_at
+    CASE WHEN c.withdrawn_at IS NULL THEN c.species_id END, c.probability, c.seal, c.sealed_at,
+    o.source = 'debrief'
 FROM observations_observation o
 LEFT JOIN observations_echogroup e ON e.look_id = o.id
 LEFT JOIN observations_call c ON c.group_id = e.id
@@ -207,7 +208,7 @@ def _assemble(
     unclear = np.zeros((n, k), dtype=np.bool_)
     for i, row in enumerate(looks):
         (look, spot, at, offset, method, observer, minutes, rod_hours, secchi, drawn, group, band, placement,
-         depth, called, stated, seal, sealed_at) = row  # fmt: skip
+         depth, called, stated, seal, sealed_at, from_memory) = row  # fmt: skip
         finds = method in PROVING
         if finds:
             outcome, tie = NO_OUTCOME, -1
@@ -228,7 +229,8 @@ def _assemble(
         rows["look"].append(look_number.setdefault(look, len(look_number)))
         rows["outcome"].append(outcome)
         rows["stated"].append(np.nan if stated is None or called is None else stated)
-        rows["sealed"].append(finds or _sealed_before_proof(spot, at, seal, sealed_at, proved))
+        sealed = not from_memory and _sealed_before_proof(spot, at, seal, sealed_at, proved)
+        rows["sealed"].append(finds or sealed)
         rows["minutes"].append(_or_nan(minutes))
         rows["rod_hours"].append(_or_nan(rod_hours))
         rows["secchi_m"].append(_or_nan(secchi))

@@ -90,6 +90,8 @@ class Observation(models.Model):
         PAGE = "page", "the log page"
         API = "api", "the API"
         IMPORT = "import", "an import of past records"
+        # From memory throughout: its blank looks, too, were made by somebody who knew the rest of the day.
+        DEBRIEF = "debrief", "a debrief, from memory"
 
     class Clarity(models.TextChoices):
         CLEAR = "clear", "clear"

@@ -123,10 +123,12 @@ def read_answers(
     *,
     organises: bool,
     words: Mapping[str, set[str]],
+    scopes: set[str],
 ) -> Answers:
     """Return what was answered of open stops at spots, and of waypoints and stops elsewhere.
 
-    `words` are the club's words for `cover` and `structure`. What was left open stays so.
+    `words` are the club's words for `cover` and `structure`, `scopes` whose evidence the looks may be. What was
+    left open stays so.
     """
     out = Answers()
     default = data.get("method", "")
@@ -134,7 +136,7 @@ def read_answers(
         if data.get("method"):
             out.say("method", f'"{default[:40]}" is not one of the choices.')
         default = Method.SONAR_2D
-    if data.get("scope", AS_THE_SPOT) not in (AS_THE_SPOT, SELF):
+    if data.get("scope", AS_THE_SPOT) not in scopes:
         out.say("scope", f'"{data["scope"][:40]}" is not one of the choices.')
     for draft in stops:
         if (answer := _stop(_Said(draft, data, out), default, species)) is not None:

@@ -42,7 +42,7 @@ class Decider:
 
     def __init__(self, trip: Trip, member: Member, viewer: Viewer, moment: datetime, scope: str) -> None:
         self.trip, self.member, self.viewer, self.moment = trip, member, viewer, moment
-        self.scope = f"member:{member.pk}" if scope == SELF else ""
+        self.scope = f"member:{member.pk}" if scope == SELF else scope
         self.zone = ZoneInfo(trip.water.time_zone)
         self.done = Decided()
 
@@ -103,21 +103,28 @@ class Decider:
             "minutes": round((draft.ended_at - draft.started_at).total_seconds() / 60, 1),
             **said,
         }
+        spot = Spot.objects.select_related("water").get(pk=draft.spot_id)
         look = LookDraft(
             id=key,
-            spot=Spot.objects.select_related("water").get(pk=draft.spot_id),
+            spot=spot,
             observer=self.member,
             method=method,
             started_at=at,
             utc_offset_min=round(offset.total_seconds() / 60) if offset else 0,
             water_temp_c=None if draft.water_temp_c is None else round(draft.water_temp_c, 2),
             settings={} if draft.depth_m is None else {LOG_DEPTH: round(draft.depth_m, 2)},
-            scope=self.scope,
+            scope=self._scope(spot),
+            source=Observation.Source.DEBRIEF,
             seal=Call.Seal.MEMORY,
             trip=self.trip,
             **values,  # type: ignore[arg-type]
         )
         return record_look(look, self.viewer, self.moment)
+
+    def _scope(self, spot: Spot) -> str:
+        """Return the chosen scope; a team's stands at the club's spots and its own, elsewhere the spot's."""
+        is_teams = self.scope.startswith("team:")
+        return "" if is_teams and spot.scope not in ("club", self.scope) else self.scope
 
     def _prove(
         self, draft: DebriefDraft, proof: Proof, group: GroupDraft | None, *, after: bool

@@ -22,6 +22,7 @@ from observations.models import Call, Observation, Picture
 from spots.models import Spot, Water
 from spots.services import SpotDraft, save_spots
 from tests.browser.conftest import SIZES, Visit
+from tests.browser.test_chart_page import violations
 from tests.conftest import Cast, see
 from tests.observations.debrief_kit import BEGAN, M_EAST, M_NORTH, Place, gpx, make_day, nmea, screenshot
 from tests.observations.test_debrief_drafts_a_day import AFTER
@@ -100,6 +101,7 @@ def test_a_days_files_become_looks_on_one_screen(
     with time_machine.travel(AFTER, tick=True):
         member = visit("member", "phone")
         page = member.open("/debrief/")
+        assert violations(page) == []
         shoot(page, "start-phone")
         page.get_by_label("The day’s files").set_input_files([tmp_path / name for name in files])
         began = time.monotonic()
@@ -125,6 +127,11 @@ def test_a_days_files_become_looks_on_one_screen(
         assert drafted <= 30
         assert page.evaluate("document.documentElement.scrollWidth") <= SIZES["phone"]["width"]
         shoot(page, "day-phone")
+        fold = "open => document.querySelectorAll('main details').forEach(one => { one.open = open })"
+        page.evaluate(fold, True)
+        assert violations(page) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= SIZES["phone"]["width"]
+        page.evaluate(fold, False)
         shoot(page, "day-phone-whole")
         if "TALLOW_SHOTS" in os.environ:
             desk = visit("member").open(page.url.partition(member.base)[2])
@@ -161,5 +168,6 @@ def test_a_days_files_become_looks_on_one_screen(
         assert Spot.objects.filter(owner_member=cast.member).count() == 2 * STOPS + MARKS // 2
         desktop = visit("member")
         desktop.open(page.url.removeprefix(desktop.base))
+        assert violations(desktop.page) == []
         shoot(desktop.page, "done-desktop-whole")
     assert (member.trouble, member.elsewhere) == ([], [])

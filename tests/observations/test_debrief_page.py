@@ -3,6 +3,7 @@
 import json
 import uuid
 from collections.abc import Callable
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,13 @@ import time_machine
 from django.test import Client
 
 from club.models import Level
+from club.viewer import working
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
+from observations.evidence import club_taxa, gather
 from observations.models import Call, EchoGroup, Finding, Observation, Picture, Trip
+from observations.services import GroupDraft
 from spots.models import Feature, Grant, Sheet
-from tests.conftest import Cast, Places, see
+from tests.conftest import Cast, Places, look, see
 from tests.observations.debrief_kit import BEGAN, M_NORTH, Day, gpx, make_day, nmea, screenshot, upload
 from tests.observations.test_debrief_drafts_a_day import AFTER, CLUB, NOWHERE, PRIVATE, SHARED, debrief
 
@@ -100,6 +104,34 @@ def test_a_confirmed_stop_becomes_a_look_with_its_call_proof_and_pictures(
     assert client.get(f"/pictures/{picture.pk}/").status_code == 200
     assert (Path(settings.MEDIA_ROOT) / picture.stored_name).exists()
     assert "Depth by the day’s log" in client.get(f"/log/{sonar.pk}/").content.decode()
+
+
+def test_what_comes_from_memory_feeds_no_reliability_not_even_a_blank_look(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf
+) -> None:
+    [private, shared, *_] = drafts(cast)
+    at = BEGAN + timedelta(seconds=10)
+    live = look(cast, "member", places.shared, "2d", at, groups=(GroupDraft(band="none"),))
+    data = {f"{shared.pk}-answer": "none", f"{private.pk}-answer": "1-3", f"{private.pk}-call": "crappie"}
+    client_of("member").post(sent, data)
+    scopes = ("club", f"member:{cast.member.pk}")
+    with working(AFTER):
+        found = gather(club_taxa(), scopes, AFTER, [places.shared.pk, places.private.pk])
+    sealed = dict(zip(found.look_ids, found.evidence.sealed.tolist(), strict=True))
+    assert sealed == {live.pk: True, shared.pk: False, private.pk: False}
+
+
+def test_a_teams_angler_keeps_the_days_looks_in_the_team(
+    cast: Cast, places: Places, day: Day, client_of: ClientOf
+) -> None:
+    client = client_of("captain")
+    address = client.post("/debrief/", {"files": [upload(nmea(day), "day.nmea")]})["Location"]
+    with see(cast, "captain", AFTER):
+        draft = DebriefDraft.objects.get(spot=places.shared)
+    alder, bittern = f"team:{cast.alder.pk}", f"team:{cast.bittern.pk}"
+    assert client.post(address, {f"{draft.pk}-answer": "none", "scope": bittern}).status_code == 422
+    assert client.post(address, {f"{draft.pk}-answer": "none", "scope": alder}).status_code == 302
+    assert Observation.objects.get().scope == alder
 
 
 def test_one_wrong_answer_saves_none_and_keeps_what_was_typed(
