@@ -3,6 +3,7 @@
 import { askHere } from "./camera-check.js";
 import { carriedOn, fill, looksHere, showErrors } from "./log-form.js";
 import * as outbox from "./outbox.js";
+import { sketch } from "./offline-sketch.js";
 import * as store from "./store.js";
 
 const query = new URLSearchParams(location.search);
@@ -54,10 +55,19 @@ function row(entry) {
   return element("li", {}, told, element("span", { className: "actions" }, ...actionsOf(entry)));
 }
 
+function sentRow({ look, label, words, saved_at }) {
+  const told = element("span", { className: "grow" }, element("b", { textContent: label }), " ", `${words} · ${clock(saved_at)}`);
+  return element("li", {}, told, element("a", { className: "button small", href: `/log/${look}/`, textContent: "See it" }));
+}
+
 async function showWaiting() {
   const mine = (await store.all()).filter((entry) => entry.member === outbox.member);
   part("waiting-list").replaceChildren(...mine.map(row));
-  show("waiting", mine.length > 0);
+  // On the other pages the strip under the head tells of it.
+  show("waiting", mine.length > 0 && query.has("waiting"));
+  const sent = ((await store.recall("sent")) ?? []).filter((one) => one.member === outbox.member);
+  show("sent", query.has("waiting") && (sent.length > 0 || !mine.length));
+  part("sent-list").replaceChildren(...sent.map(sentRow));
   const words = { "no signal": "No signal just now; it tries again by itself.", "signed out": "You are signed out: sign in again to send." };
   part("standing").textContent = mine.length ? (words[outbox.standing] ?? "") : "";
 }
@@ -123,6 +133,9 @@ function chooser(places) {
       .filter((spot) => spot.label.toLowerCase().includes(text))
       .sort((one, other) => far(one) - far(other) || one.label.localeCompare(other.label));
     part("spots").replaceChildren(...found.slice(0, 60).map((spot) => spotRow(spot, waters, here)));
+    const shown = waters.get(found[0]?.water);
+    const drawn = sketch(shown, found.filter((spot) => spot.water === shown?.id), here, address);
+    part("sketch").replaceChildren(...(drawn ? [drawn] : []));
   };
   part("find").addEventListener("input", list);
   part("nearest").addEventListener("click", () => {
@@ -219,10 +232,16 @@ async function openForm(spot, waters, entry) {
 /* ---- Which of these this address asks for. */
 
 async function begin() {
+  await route();
+  document.documentElement.dataset.began = "yes";
+}
+
+async function route() {
   show("needs-signal", !location.pathname.startsWith("/log/"));
   store.watch(showWaiting);
   part("try").addEventListener("click", outbox.tryNow);
   await showWaiting();
+  if (query.has("waiting")) return;
   const places = await store.places();
   const waters = new Map((places?.waters ?? []).map((water) => [water.id, water]));
   const entry = query.get("entry") ? await store.read(query.get("entry")) : null;
@@ -230,7 +249,6 @@ async function begin() {
   const spot = places?.spots.find((one) => one.id === wanted) ?? (entry && { id: entry.spot, label: entry.label, scopes: [] });
   if (spot) await openForm(spot, waters, entry);
   else if (!(query.get("queued") && (await showQueued(query.get("queued"))))) chooser(places);
-  document.documentElement.dataset.began = "yes";
 }
 
 begin();

@@ -14,10 +14,11 @@ async function show() {
   const waits = mine.length - needs;
   box.hidden = !mine.length;
   const words = [];
-  if (waits) words.push(`${waits} wait${waits === 1 ? "s" : ""} to send`);
-  if (needs) words.push(`${needs} need${needs === 1 ? "s" : ""} you`);
-  if (outbox.standing === "signed out" && waits) words.push("sign in again");
-  box.textContent = words.join(", ");
+  if (waits) words.push(waits === 1 ? "1 look waits to send." : `${waits} looks wait to send.`);
+  if (needs) words.push(needs === 1 ? "1 look needs you." : `${needs} looks need you.`);
+  box.querySelector("[data-outbox-words]").textContent = words.join(" ");
+  box.querySelector("[data-outbox-told]").textContent =
+    outbox.standing === "signed out" ? "Sign in again to send." : "Safe on this phone.";
 }
 
 /* Keep the page and the member's own spots for when there is no signal. */

@@ -20,6 +20,7 @@ class FaultyProxy:
         self.target, self.random = target, random.Random(seed)  # noqa: S311 - a lottery of faults
         self.rate, self.lost, self.passed = 0.0, Counter[str](), 0
         self.port, self._listener = 0, None
+        self._clients: set[socket.socket] = set()
         self.up()
 
     def up(self) -> None:
@@ -39,6 +40,10 @@ class FaultyProxy:
                 self._listener.shutdown(socket.SHUT_RDWR)
             self._listener.close()
         self._listener = None
+        # A browser opens connections ahead of need; these end as well.
+        for client in list(self._clients):
+            with suppress(OSError):
+                client.shutdown(socket.SHUT_RDWR)
 
     def _accept(self, listener: socket.socket) -> None:
         while True:
@@ -49,6 +54,13 @@ class FaultyProxy:
             threading.Thread(target=self._serve, args=(client,), daemon=True).start()
 
     def _serve(self, client: socket.socket) -> None:
+        self._clients.add(client)
+        try:
+            self._answer(client)
+        finally:
+            self._clients.discard(client)
+
+    def _answer(self, client: socket.socket) -> None:
         with client, suppress(OSError):
             client.settimeout(20)
             request = _read_message(client)

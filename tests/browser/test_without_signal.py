@@ -77,7 +77,9 @@ class Phone:
                                    "expires": time.time() + 86_400}])  # fmt: skip
         page.goto(f"{self.base}/log/")
         page.wait_for_selector("html[data-ready=offline]", state="attached")
-        page.wait_for_function("navigator.serviceWorker.controller")
+        # Not `wait_for_function`, which evaluates text in the page: its policy refuses that.
+        while not page.evaluate("Boolean(navigator.serviceWorker.controller)"):
+            page.wait_for_timeout(50)
 
 
 @pytest.fixture
@@ -148,7 +150,7 @@ def test_looks_and_pictures_logged_without_signal_arrive_once_each(
     page.wait_for_selector("html[data-began]", state="attached")
     cold = time.monotonic() - opened
     assert page.locator("[data-seal]").is_visible()
-    assert f"{LOOKS // 2} wait to send" in page.locator("[data-outbox]").inner_text()
+    assert f"{LOOKS // 2} looks wait to send" in page.locator("[data-outbox]").inner_text()
     for number in range(LOOKS // 2, LOOKS):
         log_one(page, phone, places.private, number, None)
     logged = time.monotonic() - began
@@ -202,3 +204,87 @@ def test_the_camera_is_asked_for_without_signal_and_the_answer_goes_out_with_the
     check = CameraCheck.objects.get()
     assert (check.look.random_check, check.answer, check.odds) == (True, "refused", 1.0)
     assert phone.trouble == []
+
+
+STORE = "import('/static/js/store.js')"
+
+
+def kept(page: Page) -> dict[str, Any]:
+    """Return what the phone keeps: the places of its pack, those carried by choice, the page, and what waits."""
+    found: dict[str, Any] = page.evaluate(
+        f"""{STORE}.then(async (store) => ({{
+            own: ((await store.recall("pack"))?.spots ?? []).map((spot) => spot.id),
+            carried: ((await store.recall("carried")) ?? []).map((one) => one.spots.length),
+            page: await caches.has(store.SHELL),
+            waiting: (await store.all()).map((one) => one.state),
+        }}))"""
+    )
+    return found
+
+
+def test_places_go_with_the_sign_in_and_what_waits_stays_until_its_member_says(
+    phone: Phone, places: Places, client_of: Callable[..., Any]
+) -> None:
+    page = phone.open()
+    phone.sign_in(page, client_of("member"))
+    assert kept(page)["own"] == [str(places.private.pk)]
+    page.goto(f"{phone.base}/log/offline/?choose")
+    page.get_by_role("button", name="Carry them").click()
+    page.locator("[data-carried] li").wait_for()
+    assert page.locator("[data-spots] li").count() > 1
+    phone.proxy.down()
+    log_one(page, phone, places.private, 1, None)
+    phone.proxy.up()
+    # The session ends on its own: a page that comes to nobody forgets the places, not the work.
+    assert phone.context
+    phone.context.clear_cookies()
+    page.goto(f"{phone.base}/events/")
+    deadline = time.monotonic() + 10
+    while (now := kept(page)) != {"own": [], "carried": [], "page": False, "waiting": ["waiting"]}:
+        assert time.monotonic() < deadline, now
+        page.wait_for_timeout(50)
+    # Somebody else's sign-in sends nothing of it.
+    phone.sign_in(page, client_of("teammate"))
+    page.evaluate("import('/static/js/outbox.js').then((outbox) => outbox.tryNow())")
+    assert (kept(page)["waiting"], Observation.objects.count()) == (["waiting"], 0)
+    # The member is back: it goes out.
+    phone.sign_in(page, client_of("member"))
+    wait_until_sent(page)
+    assert Observation.objects.count() == 1
+    # Signing out wipes the phone, after a question when something waits.
+    phone.proxy.down()
+    log_one(page, phone, places.private, 2, None)
+    phone.proxy.up()
+    asked: list[str] = []
+    page.on("dialog", lambda dialog: asked.append(dialog.message))
+    page.evaluate("document.querySelector('form[action=\"/sign-out/\"]').requestSubmit()")
+    page.locator("body[data-member='']").wait_for()
+    assert kept(page) == {"own": [], "carried": [], "page": False, "waiting": []}
+    assert ["1 look was not sent" in words for words in asked] == [True]
+    assert Observation.objects.count() == 1
+
+
+def test_a_look_that_the_server_refuses_stays_and_says_why(
+    phone: Phone, places: Places, client_of: Callable[..., Any]
+) -> None:
+    page = phone.open()
+    phone.sign_in(page, client_of("member"))
+    phone.proxy.down()
+    page.goto(f"{phone.base}/log/?spot={places.private.pk}")
+    page.wait_for_selector("html[data-began]", state="attached")
+    choose(page, "method", "down")
+    choose(page, "g0-band", "none")
+    page.locator("[name=secchi]").evaluate("(box) => { box.value = '900'; }")
+    page.locator("[data-seal]").click()
+    page.wait_for_url("**/log/offline/?queued=*")
+    phone.proxy.up()
+    page.goto(f"{phone.base}/log/offline/?waiting")
+    page.get_by_text("Needs you: ").wait_for()
+    assert "900" in page.locator("[data-waiting]").inner_text()
+    page.get_by_role("link", name="Put it right").click()
+    page.get_by_role("alert").wait_for()
+    page.locator("[name=secchi]").fill("9")
+    page.locator("[data-seal]").click()
+    page.wait_for_url("**/log/*-*/")
+    assert Observation.objects.count() == 1
+    assert waiting(page) == 0
