@@ -77,6 +77,8 @@ def _tell(request: ViewedRequest, drafted: drafting.Drafted, pictures: int) -> N
     parts = [f"{number} × {words}" for words, number in drafted.left_out.items()]
     if parts:
         messages.info(request, f"Left out: {', '.join(parts)}.")
+    if (held := held_back(drafted.held)) is not None:
+        messages.warning(request, f"{held.number} spots had no part in this: they are held back. {held.why}")
     if pictures:
         messages.success(request, f"{pictures} picture{'s' if pictures != 1 else ''} laid to the day.")
 
@@ -247,7 +249,6 @@ def _day(
         "loose": [(one, asked.clock(one.taken_at) if one.taken_at else "") for one in asked.loose],
         "targets": _targets(asked),
         "met": sum(one.look_id is not None for one in asked.decided),
-        "held_back": held_back(sum(spot.held for spot in asked.spots.values())),
     }
     return render(request, "debrief/day.html", context, status=status)
 
@@ -307,6 +308,7 @@ def done(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponse:
     search_speed = f"{SEARCH_MPS * 3.6:.0f} to {RUN_MPS * 3.6:.0f} km an hour"
     context = {
         "day": asked,
+        "discarded": sum(one.state == DebriefDraft.State.DISCARDED for one in asked.decided),
         "looks": [(look, spots.get(look.spot_id), asked.clock(look.started_at)) for look in looks],
         "made": [
             asked.spots[one.made_spot_id]
@@ -323,6 +325,31 @@ def done(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponse:
         "by_structure": effort.by_structure(found),
     }
     return render(request, "debrief/done.html", context)
+
+
+@require_POST
+@members_only
+def again(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
+    """Ask again about what was discarded."""
+    trip = _own_trip(request, trip_id)
+    DebriefDraft.objects.filter(trip=trip, state=DebriefDraft.State.DISCARDED).update(
+        state=DebriefDraft.State.OPEN, decided_at=None
+    )
+    return redirect(f"/debrief/{trip.pk}/")
+
+
+@require_safe
+@members_only
+def track_gpx(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponse:
+    """One's own track as a file."""
+    trip = _own_trip(request, trip_id)
+    track = Track.objects.filter(trip=trip).first()
+    if track is None:
+        raise Http404
+    answer = HttpResponse(showing.gpx_of(track), content_type="application/gpx+xml")
+    answer["Content-Disposition"] = 'attachment; filename="track.gpx"'
+    answer["Cache-Control"] = "private, no-store"
+    return answer
 
 
 @require_POST

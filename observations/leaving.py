@@ -13,6 +13,8 @@ from django.db.models import Q
 
 from club.models import Member
 from club.viewer import Viewer, viewing
+from observations.debrief.showing import gpx_of
+from observations.debrief_models import Track
 from observations.files.looks_export import write_looks
 from observations.models import Picture
 from observations.pictures import content_of
@@ -36,6 +38,7 @@ _READ_ME = """Your own data from {club}.
 spots.gpx   your own spots that have a position, for a plotter
 spots.csv   all your own spots, with everything that is kept of them
 looks.csv   your own looks, everywhere; without a place where you may not see it exactly
+tracks/     the tracks that you debriefed, for a plotter
 pictures/   the pictures that you uploaded, as they are kept: re-encoded, without their metadata
 
 Units are SI, times carry their offset, positions are WGS 84. Not for navigation.
@@ -68,6 +71,8 @@ def own_data(member: Member, club: str) -> IO[bytes]:
         archive.writestr("spots.gpx", write_gpx(spots))
         archive.writestr("spots.csv", _spots_csv(spots))
         archive.writestr("looks.csv", write_looks(observer_id=member.pk)[0])
+        for track in Track.objects.filter(member=member).order_by("started_at", "trip_id"):
+            archive.writestr(f"tracks/{track.started_at:%Y-%m-%d-%H%M}-{track.trip_id}.gpx", gpx_of(track))
         for picture in Picture.objects.filter(uploaded_by=member).order_by("created_at", "id"):
             if content := content_of(picture):
                 archive.writestr(zipfile.ZipInfo(f"pictures/{picture.stored_name}"), content)

@@ -88,7 +88,11 @@ class _Said:
         self.draft, self.data, self.answers = draft, data, answers
 
     def text(self, name: str) -> str:
-        return self.data.get(f"{self.draft.pk}-{name}", "").strip()
+        text = self.data.get(f"{self.draft.pk}-{name}", "").strip()
+        if "\0" in text:
+            self.wrong(name, "A NUL character is no part of a text.")
+            return ""
+        return text
 
     def wrong(self, name: str, message: str) -> None:
         self.answers.say(f"{self.draft.pk}-{name}", message)

@@ -33,6 +33,8 @@ MOST_OUTINGS = 7
 SHORTEST_OUTING_S = 60.0
 # Before the log was on, and after.
 AROUND = timedelta(minutes=30)
+# How far a look that was logged may be from its stop, and a reading from a look, in time.
+BESIDE, FILLED_S = timedelta(minutes=10), 120.0
 _ASKED_PLACES = 25
 
 _LOCK = "SELECT pg_advisory_xact_lock(hashtextextended('observations_debrief ' || %s::text, 0))"
@@ -46,6 +48,8 @@ class Drafted:
     tracks: dict[object, Fixes] = field(default_factory=dict)
     left_out: "Counter[str]" = field(default_factory=Counter)
     known_already: int = 0
+    # Spots of these waters that the daily cap holds back from the member: none of them had a part.
+    held: int = 0
 
     def add(self, trip: Trip) -> None:
         if trip.pk not in {one.pk for one in self.trips}:
@@ -112,6 +116,7 @@ def _draft_outing(fixes: Fixes, member: Member, moment: datetime, out: Drafted) 
     _save_stops(trip, fixes, halts, near, moment)
     laid = [(stop.start, stop.end) for stop, spot in zip(halts, near, strict=True) if spot]
     _save_passes(trip, fixes, passes(parts, laid))
+    out.held += sum(spot.held for spot in released_spots(water_id=water.pk, channel=Channel.UNSEEN))
     out.add(trip)
     out.tracks[trip.pk] = fixes
 
@@ -164,43 +169,45 @@ def _save_stops(
         )
         for stop, spot in zip(halts, near, strict=True)
     ]
-    _meet_looks(trip, drafts, moment)
+    _meet_looks(trip, fixes, drafts, moment)
     DebriefDraft.objects.bulk_create(drafts)
 
 
-def _meet_looks(trip: Trip, drafts: Sequence[DebriefDraft], moment: datetime) -> None:
-    """Let a stop that the member logged then and there be that look, which takes what it left empty.
+def _meet_looks(trip: Trip, fixes: Fixes, drafts: Sequence[DebriefDraft], moment: datetime) -> None:
+    """Let a stop that the member logged then and there be that look; the day's looks take what they left empty.
 
     Not the temperature while a cut-off is on: whoever sees the water as it stood then would see it change.
     """
     looks = Observation.objects.filter(
         observer=trip.member,
-        spot__in={one.spot_id for one in drafts if one.spot_id},
-        started_at__range=(trip.started_at - AROUND, (trip.ended_at or trip.started_at) + AROUND),
+        spot__water=trip.water_id,
+        started_at__range=(_aware(fixes.time[0]) - AROUND, _aware(fixes.time[-1]) + AROUND),
         withdrawn_at=None,
     ).order_by("started_at", "id")
     frozen = Event.objects.filter(water=trip.water_id, cutoff_at__lte=moment, ends_at__gt=moment).exists()
-    margin = timedelta(minutes=10)
     for look in looks:
-        for one in drafts:
-            assert one.started_at and one.ended_at  # noqa: S101 - stops have times
-            if (
-                one.spot_id != look.spot_id
-                or not one.started_at - margin <= look.started_at <= one.ended_at + margin
-            ):
-                continue
-            if one.look_id is None:
-                one.look, one.state, one.decided_at = look, DebriefDraft.State.CONFIRMED, moment
-            changed = []
-            if look.trip_id is None:
-                look.trip = trip
-                changed.append("trip")
-            if look.water_temp_c is None and one.water_temp_c is not None and not frozen:
-                look.water_temp_c = round(one.water_temp_c, 2)
-                changed.append("water_temp_c")
-            if changed:
-                look.save(update_fields=changed)
-            break
+        stop = next((one for one in drafts if _is_of(look, one)), None)
+        if stop and stop.look_id is None:
+            stop.look, stop.state, stop.decided_at = look, DebriefDraft.State.CONFIRMED, moment
+        at = look.started_at.timestamp()
+        read = stop.water_temp_c if stop else fixes.typical("temperature", at - FILLED_S, at + FILLED_S)
+        changed = []
+        if look.trip_id is None:
+            look.trip = trip
+            changed.append("trip")
+        if look.water_temp_c is None and read is not None and not frozen:
+            look.water_temp_c = round(read, 2)
+            changed.append("water_temp_c")
+        if changed:
+            look.save(update_fields=changed)
+
+
+def _is_of(look: Observation, stop: DebriefDraft) -> bool:
+    """Say whether a look was made at a stop: at its spot, a few minutes before, during or after."""
+    assert stop.started_at and stop.ended_at  # noqa: S101 - stops have times
+    return (
+        stop.spot_id == look.spot_id and stop.started_at - BESIDE <= look.started_at <= stop.ended_at + BESIDE
+    )
 
 
 def _save_passes(trip: Trip, fixes: Fixes, found: Sequence[Stretch]) -> None:

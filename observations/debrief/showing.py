@@ -10,7 +10,9 @@ from zoneinfo import ZoneInfo
 from club.units import Units
 from observations.debrief.answers import DISCARD, HAZARD, LATER, LOOK, SPOT
 from observations.debrief.effort import Search
+from observations.debrief.packing import unpack
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
+from observations.files import gpx_track
 from observations.models import Method, Trip
 from spots.disclosure_models import Channel
 from spots.precision import ReleasedSpot, released_spots
@@ -268,6 +270,11 @@ def _pictures_by_draft(day: Day) -> dict[uuid.UUID, list[DebriefPicture]]:
         if one.used_at is None and one.draft_id:
             out.setdefault(one.draft_id, []).append(one)
     return out
+
+
+def gpx_of(track: Track) -> str:
+    """Return the GPX document of a stored track."""
+    return gpx_track.write(unpack(track.packed), f"{track.started_at:%Y-%m-%d %H:%M} UTC")
 
 
 def searches(member_id: uuid.UUID) -> list[Search]:

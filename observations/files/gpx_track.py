@@ -5,9 +5,13 @@ from array import array
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from xml.sax import ContentHandler
+from xml.sax.saxutils import escape
 from xml.sax.xmlreader import AttributesImpl
 
-from observations.files.fixes import MOST_FIXES, Log
+import numpy as np
+
+from observations.files.fixes import GAP_S, MOST_FIXES, Log
+from observations.files.track import Track
 from spots.files.gpx import MOST_WAYPOINTS, parse_safely
 from spots.files.report import refused
 
@@ -20,6 +24,9 @@ _READINGS = {
 }
 _TEXTS = ("name", "desc", "cmt", "sym", "type")
 _LONGEST_TEXT = 2_000
+# Before the satellites' first day nobody had a fix; after it, a calendar of four digits ends.
+FIRST = datetime(1980, 1, 6, tzinfo=UTC).timestamp()
+LAST = datetime(9998, 1, 1, tzinfo=UTC).timestamp()
 _DEEPEST = 50
 
 
@@ -140,10 +147,14 @@ class _Reader(ContentHandler):
         """Seconds since 1970; without an offset it is UTC, as GPX 1.1 says of its times."""
         try:
             value = datetime.fromisoformat("".join(self._text).strip())
-        except ValueError:
+            time = (value if value.utcoffset() is not None else value.replace(tzinfo=UTC)).timestamp()
+        except (ValueError, OverflowError):
             self.log.counts["unreadable fields"] += 1
             return math.nan
-        return (value if value.utcoffset() is not None else value.replace(tzinfo=UTC)).timestamp()
+        if not FIRST <= time < LAST:
+            self.log.counts["time out of range"] += 1
+            return math.nan
+        return time
 
 
 def read(data: bytes) -> GpxDay:
@@ -167,3 +178,36 @@ def read(data: bytes) -> GpxDay:
                 if n in values:
                     log.measure(name, values[n])
     return GpxDay(log, [mark for mark in reader.marks if not math.isnan(mark.lat)])
+
+
+def write(track: Track, name: str) -> str:
+    """Return a GPX 1.1 document of a track, a segment between gaps; `read` reads it back as it was.
+
+    Times to a hundredth of a second, degrees to 1e-7. Readings stand in each point's extensions.
+    """
+    parts = [
+        '<?xml version="1.0" encoding="UTF-8"?>\n<gpx xmlns="http://www.topografix.com/GPX/1/1"'
+        ' xmlns:t="urn:tallow:track" version="1.1" creator="Tallow">\n'
+        f"<trk><name>{escape(name)}</name><desc>Not for navigation.</desc>"
+    ]
+    edges = np.flatnonzero(np.diff(track.time) > GAP_S) + 1
+    for first, last in zip([0, *edges], [*edges, len(track)], strict=True):
+        parts.append("<trkseg>\n")
+        parts += [_point(track, n) for n in range(int(first), int(last))]
+        parts.append("</trkseg>")
+    parts.append("</trk>\n</gpx>\n")
+    return "".join(parts)
+
+
+def _point(track: Track, n: int) -> str:
+    at = datetime.fromtimestamp(round(float(track.time[n]), 2), UTC).isoformat(timespec="milliseconds")
+    told = [
+        f"<t:{element}>{values[n]:.2f}</t:{element}>"
+        for element, values in (("depth", track.depth), ("wtemp", track.temperature), ("speed", track.speed))
+        if not math.isnan(values[n])
+    ]
+    more = f"<extensions>{''.join(told)}</extensions>" if told else ""
+    return (
+        f'<trkpt lat="{track.lat[n]:.7f}" lon="{track.lon[n]:.7f}">'
+        f"<time>{at.replace('+00:00', 'Z')}</time>{more}</trkpt>\n"
+    )

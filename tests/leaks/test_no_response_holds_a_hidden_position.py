@@ -100,6 +100,10 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "debrief/<uuid:trip_id>/done/": lambda ids: [
         (f"/debrief/{key}/done/", None) for key in (ids["debrief"], UNKNOWN)
     ],
+    "debrief/<uuid:trip_id>/track.gpx": lambda ids: [
+        (f"/debrief/{key}/track.gpx", None) for key in (ids["debrief"], UNKNOWN)
+    ],
+    "debrief/<uuid:trip_id>/again/": lambda ids: [(f"/debrief/{UNKNOWN}/again/", {})],
     "debrief/<uuid:trip_id>/remove/": lambda ids: [(f"/debrief/{UNKNOWN}/remove/", {})],
     "debrief/pictures/<uuid:picture_id>/": lambda ids: [
         (f"/debrief/pictures/{key}/", None) for key in (ids["debrief picture"], UNKNOWN)

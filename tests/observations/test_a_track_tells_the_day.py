@@ -43,6 +43,18 @@ def test_a_day_is_split_into_what_was_done() -> None:
     assert all(abs(spent[kind] - seconds) <= 60 for kind, seconds in truth.items()), spent
 
 
+@pytest.mark.parametrize(
+    ("mps", "kind"), [(0.85, "fishing"), (0.95, "searching"), (3.9, "searching"), (4.1, "running")]
+)
+def test_speeds_are_pyprojs(mps: float, kind: str) -> None:
+    # A boat on a geodesic, as pyproj steps it; metres of the stretch are the length that pyproj measures.
+    seconds = np.arange(301.0)
+    lon, lat, _ = GEOD.fwd(np.full(301, LON), np.full(301, LAT), np.full(301, 37.0), seconds * mps)
+    [part] = stretches(seconds, lat, lon)
+    assert part.kind == kind
+    assert part.metres == pytest.approx(GEOD.line_length(lon, lat), rel=1e-4)
+
+
 def test_a_gap_is_no_stop_and_no_search() -> None:
     time, lat, lon = walk([(100.0, 0.0, 0.0), (100.0, 0.0, 0.0)], 0.5, 3)
     time[100:] += 3600

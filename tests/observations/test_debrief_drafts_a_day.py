@@ -34,6 +34,7 @@ from tests.observations.debrief_kit import (
     upload,
 )
 from tests.observations.test_pictures import SVG, located_exif, picture
+from tests.spots.event_kit import make_event
 
 # Where tests/conftest.py places the spots.
 PRIVATE, SHARED, CLUB = (45.032717, -93.287531), (45.044379, -93.265951), (45.021137, -93.276713)
@@ -290,6 +291,29 @@ def test_a_look_logged_on_the_water_is_that_stop_and_takes_what_it_left_empty(
     assert logged.trip_id == measured.trip_id == Trip.objects.get().pk
     with pytest.raises(IntegrityError, match="not changed"), transaction.atomic(), see(cast, "member", AFTER):
         Observation.objects.filter(pk=logged.pk).update(water_temp_c=3.0)
+
+
+def test_a_look_on_the_way_takes_the_temperature_of_its_time_and_none_while_a_cut_off_is_on(
+    cast: Cast, places: Places, day: Day
+) -> None:
+    passing = look(cast, "member", places.shared, "2d", BEGAN + timedelta(seconds=40), groups=sonar())
+    event = make_event(
+        places.shared.water,
+        fishing_from=AFTER.date() + timedelta(days=2),
+        fishing_until=AFTER.date() + timedelta(days=2),
+        cutoff_at=AFTER - timedelta(days=1),
+        ends_at=AFTER + timedelta(days=3),
+    )
+    debrief(cast, "member", upload(nmea(day), "d.nmea"))
+    passing.refresh_from_db()
+    assert (passing.water_temp_c, passing.trip_id) == (None, Trip.objects.get().pk)
+    type(event).objects.all().delete()
+    with see(cast, "member", AFTER):
+        Observation.objects.update(trip=None)
+        Trip.objects.all().delete()
+    debrief(cast, "member", upload(nmea(day), "d.nmea"))
+    passing.refresh_from_db()
+    assert passing.water_temp_c == 21.5
 
 
 def test_what_cannot_be_drafted_is_said(cast: Cast, places: Places, day: Day) -> None:

@@ -1,7 +1,9 @@
 """The debrief's page: only what is confirmed becomes evidence, and then all of it, from memory, with its pictures."""
 
+import io
 import json
 import uuid
+import zipfile
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
@@ -15,6 +17,7 @@ from club.models import Level
 from club.viewer import working
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
 from observations.evidence import club_taxa, gather
+from observations.files.gpx_track import read
 from observations.models import Call, EchoGroup, Finding, Observation, Picture, Trip
 from observations.services import GroupDraft
 from spots.models import Feature, Grant, Sheet
@@ -272,6 +275,28 @@ def test_pictures_between_stops_are_laid_by_hand_or_discarded_and_a_day_can_go(
     assert [model.objects.count() for model in (Track, Pass, DebriefDraft, DebriefPicture)] == [0, 0, 0, 0]
     # The look stays, with its picture; the other picture's files are gone.
     assert (Observation.objects.count(), Picture.objects.count()) == (1, 1)
+
+
+def test_what_was_discarded_is_asked_about_again_and_the_track_goes_out(
+    cast: Cast, places: Places, sent: str, day: Day, client_of: ClientOf
+) -> None:
+    client, [private, *_] = client_of("member"), drafts(cast)
+    client.post(sent, {f"{private.pk}-answer": "discard"})
+    assert f"{private.pk}-answer" not in client.get(sent).content.decode()
+    assert "Ask again about it" in client.get(f"{sent}done/").content.decode()
+    assert client_of("rival").post(f"{sent}again/").status_code == 404
+    assert client.post(f"{sent}again/").status_code == 302
+    assert f"{private.pk}-answer" in client.get(sent).content.decode()
+    out = client.get(f"{sent}track.gpx")
+    assert len(read(out.content).log.time) == len(day)
+    assert client_of("rival").get(f"{sent}track.gpx").status_code == 404
+    with zipfile.ZipFile(io.BytesIO(client.get("/account/data/").getvalue())) as archive:
+        [name] = [name for name in archive.namelist() if name.startswith("tracks/")]
+        assert archive.read(name) == out.content
+    # A character that the database has no way to keep.
+    mark = next(one for one in drafts(cast) if one.kind == "waypoint")
+    answer = client.post(sent, {f"{mark.pk}-answer": "spot", f"{mark.pk}-name": "a\0b"})
+    assert answer.status_code == 422
 
 
 def test_what_is_refused_is_said_by_file_and_nothing_is_saved(

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from observations.files.fixes import Log, LogError
-from observations.files.gpx_track import read
-from observations.files.track import joined, outings, passes, stretches
+from observations.files.gpx_track import read, write
+from observations.files.track import joined, outings, passes, stretches, track_of
 from spots.files.report import FileError
 
 BEGAN = datetime(2026, 6, 1, 11, 0, tzinfo=UTC)
@@ -118,6 +118,38 @@ def test_a_search_that_met_no_spot_is_a_pass() -> None:
     found = passes(parts, [])
     assert [round(one.metres, -2) for one in found] == [900, 700]
     assert passes(parts, [(0.0, 50.0)]) == found[1:]
+
+
+def test_a_track_that_goes_out_comes_back_as_it_was_and_is_gpx_to_others() -> None:
+    rng = np.random.default_rng(9)
+    steps = rng.choice([0.25, 1.0, 2.0, 45.0], 400)
+    columns = {"time": BEGAN.timestamp() + np.cumsum(steps)}
+    columns |= {
+        "lat": 45 + np.cumsum(rng.normal(0, 2e-6, 400)),
+        "lon": -93 + np.cumsum(rng.normal(0, 2e-6, 400)),
+    }
+    for name, low, high in (("depth", 1, 40), ("temperature", -1, 30), ("speed", 0, 20)):
+        columns[name] = np.where(rng.random(400) < 0.3, np.nan, rng.uniform(low, high, 400))
+    before = track_of(columns)
+    text = write(before, 'a day & "more" <x>')
+    after = joined([read(text.encode()).log])
+    assert np.abs(after.time - before.time).max() < 0.006
+    assert max(np.abs(after.lat - before.lat).max(), np.abs(after.lon - before.lon).max()) < 6e-8
+    for name in ("depth", "temperature", "speed"):
+        assert np.array_equal(np.isnan(getattr(after, name)), np.isnan(columns[name]))
+        assert np.nanmax(np.abs(getattr(after, name) - columns[name])) < 0.006
+    theirs = gpxpy.parse(text)
+    assert theirs.tracks[0].name == 'a day & "more" <x>'
+    assert sum(len(one.points) for one in theirs.tracks[0].segments) == 400
+    assert len(theirs.tracks[0].segments) == 1 + int((steps[1:] == 45).sum())
+
+
+@pytest.mark.parametrize(
+    "time", ["0001-01-01T00:00:00+14:00", "1970-01-01T00:00:00Z", "9999-12-31T23:59:59Z", "soon"]
+)
+def test_a_time_that_cannot_be_is_no_time(time: str) -> None:
+    log = read(gpx(f'<trkpt lat="45" lon="-93"><time>{time}</time></trkpt>')).log
+    assert (len(log.time), log.counts["without a time"]) == (0, 1)
 
 
 BOMB = "<!DOCTYPE x [<!ENTITY a 'aaaaaaaaaa'>" + "".join(
