@@ -109,14 +109,31 @@ def metres_off(water: Water, point: Point) -> float | None:
     return metres_off_all([(water, point)])[0]
 
 
+def off_outline(at: str) -> str:
+    """Return the SQL expression of how many metres the point of SQL expression `at` lies off water `w`.
+
+    Most lie on it, which is asked first: it costs a hundredth of a geodesic distance.
+    """
+    return (
+        f"CASE WHEN ST_Covers(w.outline, {at}) THEN 0"
+        f" ELSE ST_Distance(w.outline::geography, {at}::geography) END"
+    )
+
+
+_OFF_ALL = (
+    f"SELECT {off_outline('p.at')} FROM"  # noqa: S608 - written above
+    " (SELECT n, water, ST_SetSRID(ST_MakePoint(x, y), 4326) AS at"
+    " FROM unnest(%s::uuid[], %s::float8[], %s::float8[]) WITH ORDINALITY AS q (water, x, y, n)) p"
+    " JOIN spots_water w ON w.id = p.water ORDER BY p.n"
+)
+
+
 def metres_off_all(places: Sequence[tuple[Water, Point]]) -> list[float | None]:
     """Return `metres_off` of many points, each with its water, in their order."""
     ids = [water.pk for water, _ in places]
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT ST_Distance(w.outline::geography, ST_SetSRID(ST_MakePoint(p.x, p.y), 4326)::geography)"
-            " FROM unnest(%s::uuid[], %s::float8[], %s::float8[]) WITH ORDINALITY AS p (water, x, y, n)"
-            " JOIN spots_water w ON w.id = p.water ORDER BY p.n",
+            _OFF_ALL,
             [ids, [point.x for _, point in places], [point.y for _, point in places]],
         )
         return [None if off is None else float(off) for (off,) in cursor.fetchall()]

@@ -14,7 +14,7 @@ from observations.models import Call, EchoGroup, Finding, Method, Presentation, 
 from spots.files.coordinates import parse_latitude, parse_longitude
 from spots.files.known import name_key
 from spots.files.report import Report
-from spots.files.table import Table, TextRow
+from spots.files.table import CONTROL, Table, TextRow
 from spots.files.waypoints import Placed
 
 COLUMNS = (
@@ -29,7 +29,6 @@ OF_THE_LOOK = ("minutes", "settings", "secchi_m", "water_temp_c", "rod_hours")
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _WHOLE = re.compile(r"[+-]?\d{1,9}", re.ASCII)
-_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 _METHODS = {name_key(label): code for code, label in Method.choices} | {code: code for code in Method.values}
 T = TypeVar("T")
 
@@ -93,7 +92,7 @@ class _Reader:
     def read(self) -> Row:
         row = self.row
         for column, text in row.cells.items():
-            if _CONTROL.search(text):
+            if CONTROL.search(text):
                 self.wrong(column, "The cell holds a control character.")
         row.spot = self.name("spot")
         if not row.spot and "spot" not in row.bad:

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from typing import Any
 
 from spots.files.gpx import MOST_WAYPOINTS
@@ -10,12 +11,16 @@ from spots.files.rows import SpotRow
 from spots.models import Sheet
 
 LONGEST_TEXT = 2_000
+MOST_OBJECTS, MOST_COMMAS = 200_000, 1_000_000
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 _TEXTS = ("cover", "structure", "permission")
 _DEPTHS = ("depth_min_m", "depth_max_m")
 
 
 def read_json(data: bytes) -> Any:
-    """Return the document. Raises FileError for what is no JSON."""
+    """Return the document. Raises FileError for what is no JSON, or has more in it than any file of spots."""
+    if data.count(b"{") > MOST_OBJECTS or data.count(b",") > MOST_COMMAS:
+        raise refused(f"More than {MOST_OBJECTS:,} objects or {MOST_COMMAS:,} values: split the file.")
     try:
         return json.loads(data.decode("utf-8-sig"), parse_constant=_no_number)
     except UnicodeDecodeError as error:
@@ -76,7 +81,12 @@ def _properties(feature: dict[str, Any]) -> dict[str, Any]:
 def _row(number: int, feature: dict[str, Any], properties: dict[str, Any], report: Report) -> SpotRow:
     def text(name: str) -> str:
         value = properties.get(name)
-        return str(value)[:LONGEST_TEXT] if isinstance(value, str | int | float) else ""
+        if not isinstance(value, str | int | float):
+            return ""
+        if _CONTROL.search(plain := str(value)[:LONGEST_TEXT]):
+            report.error(number, name, _CONTROL.sub("�", plain), "The text holds a control character.")
+            return ""
+        return plain
 
     row = SpotRow(
         number,

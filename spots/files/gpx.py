@@ -15,6 +15,8 @@ from spots.files.rows import SpotRow
 from spots.precision import ReleasedSpot
 
 MOST_WAYPOINTS = 20_000
+# Some 150,000 track points with their times and elevations, passed over in a second or two.
+MOST_TAGS = 1_000_000
 NOT_FOR_NAVIGATION = "Not for navigation."
 _KEPT = ("name", "desc", "cmt", "sym", "type")
 _LONGEST_TEXT = 2_000
@@ -129,6 +131,8 @@ def parse_safely(data: bytes, reader: ContentHandler) -> None:
 
 def read_gpx(data: bytes) -> GpxFile:
     """Read the waypoints. Raises FileError for what is not well-formed GPX, or declares entities."""
+    if data.count(b"<") > MOST_TAGS:
+        raise refused(f"More than {MOST_TAGS:,} tags: split the file, or leave its tracks out.")
     reader = _Reader()
     parse_safely(data, reader)
     return GpxFile(reader.waypoints, reader.others.get("trk", 0), reader.others.get("rte", 0))

@@ -1,5 +1,6 @@
 """The spots an importer sees exactly, by water and name. No other spot exists for an import."""
 
+import math
 import uuid
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -77,18 +78,28 @@ class KnownSpots:
 
 # A degree of latitude is longer than this everywhere on WGS 84; a degree of longitude shrinks with its cosine.
 _METRES_A_DEGREE = 110_500
+# Cells as large as the distance, so that what is near stands in the same or the next one: no point is compared
+# with all spots.
 _NEAR = """
 asked AS (
-    SELECT n, ST_SetSRID(ST_MakePoint(x, y), 4326) AS at
+    SELECT q.n, q.x, q.y, ST_SetSRID(ST_MakePoint(q.x, q.y), 4326) AS at
     FROM unnest(%(xs)s::float8[], %(ys)s::float8[]) WITH ORDINALITY AS q (x, y, n)
 ),
+cells AS (
+    SELECT asked.n, asked.at, floor(asked.x / %(across)s)::int + dx AS across, floor(asked.y / %(up)s)::int + dy AS up
+    FROM asked, generate_series(-1, 1) dx, generate_series(-1, 1) dy
+),
+there AS MATERIALIZED (
+    SELECT shown.*, floor(ST_XMin(shown.shown_geometry) / %(across)s)::int AS across,
+        floor(ST_YMin(shown.shown_geometry) / %(up)s)::int AS up
+    FROM shown WHERE shown.precision = 'exact'
+),
 near AS (
-    SELECT DISTINCT ON (asked.n) asked.n, shown.*,
-        ST_Distance(shown.shown_geometry::geography, asked.at::geography) AS metres
-    FROM asked JOIN shown ON shown.precision = 'exact' AND shown.shown_geometry && ST_Expand(
-        asked.at, %(degrees)s / cos(radians(least(abs(ST_YMax(asked.at)) + 0.1, 89.9))), %(degrees)s)
-    WHERE ST_DWithin(shown.shown_geometry::geography, asked.at::geography, %(metres)s)
-    ORDER BY asked.n, metres, shown.id
+    SELECT DISTINCT ON (cells.n) cells.n, there.*,
+        ST_Distance(there.shown_geometry::geography, cells.at::geography) AS metres
+    FROM cells JOIN there USING (across, up)
+    WHERE ST_DWithin(there.shown_geometry::geography, cells.at::geography, %(metres)s)
+    ORDER BY cells.n, metres, there.id
 ),
 leaving AS (SELECT DISTINCT ON (near.id) near.* FROM near ORDER BY near.id)
 """
@@ -103,7 +114,10 @@ def nearest_known(points: Sequence[Point], metres: float) -> list[tuple[uuid.UUI
     if not points or metres <= 0:
         return out
     xs, ys = [point.x for point in points], [point.y for point in points]
-    parameters = {"xs": xs, "ys": ys, "metres": metres, "degrees": metres / _METRES_A_DEGREE}
+    up = metres / _METRES_A_DEGREE
+    farthest_north = min(max(abs(y) for y in ys) + 0.1, 89.9)
+    across = up / math.cos(math.radians(farthest_north))
+    parameters = {"xs": xs, "ys": ys, "metres": metres, "up": up, "across": across}
     box = (min(xs) - 0.01, min(ys) - 0.01, max(xs) + 0.01, max(ys) + 0.01)
     rows = release(_NEAR, "n, id, metres FROM near", parameters, channel=Channel.IMPORT, box=box)
     for number, key, off in rows:

@@ -13,7 +13,7 @@ from django.core.exceptions import ValidationError
 
 from spots.files.known import name_key
 from spots.files.report import Report
-from spots.files.table import Table, TextRow, guarded, number_of
+from spots.files.table import CONTROL, Table, TextRow, guarded, number_of
 from spots.level_models import HIGHEST_M, LOWEST_M, PoolLevel
 from spots.models import Water
 
@@ -112,6 +112,9 @@ class _Reader:
             return None
         at, level = self._at(water), self._level(water)
         source = " ".join(self.row.cells.get("source", "").split())
+        if CONTROL.search(source):
+            self._wrong("source", "The cell holds a control character.")
+            return None
         if len(source) > 120:
             self._wrong("source", "At most 120 characters.")
             return None

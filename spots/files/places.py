@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.db import connection
 
 from spots.models import Water
-from spots.zones import OUTSIDE_ALLOWED_M
+from spots.zones import OUTSIDE_ALLOWED_M, off_outline
 
 # Degrees that hold OUTSIDE_ALLOWED_M east or west up to latitude 85, beyond which no water is taken.
 _NEAR_DEGREES = 0.01
@@ -18,9 +18,8 @@ def holding_waters(points: Sequence[Point]) -> list[Water | None]:
     """Return for each point the water whose outline holds it, or else is nearest within the allowed 50 m."""
     found = _first_waters(
         points,
-        f"w.outline && ST_Expand(p.at, {_NEAR_DEGREES})"
-        f" AND ST_DWithin(w.outline::geography, p.at::geography, {OUTSIDE_ALLOWED_M})",
-        "ST_Distance(w.outline::geography, p.at::geography), w.name",
+        f"w.outline && ST_Expand(p.at, {_NEAR_DEGREES}) AND {off_outline('p.at')} <= {OUTSIDE_ALLOWED_M}",
+        "off, w.name",
     )
     waters = Water.objects.in_bulk([water for water, _ in found.values()])
     return [waters[found[n][0]] if n in found else None for n in range(len(points))]
@@ -59,7 +58,7 @@ def _first_waters(points: Sequence[Point], where: str, order: str) -> dict[int, 
     with connection.cursor() as cursor:
         cursor.execute(
             f"""
-            SELECT DISTINCT ON (p.n) p.n - 1, w.id, ST_Distance(w.outline::geography, p.at::geography)
+            SELECT DISTINCT ON (p.n) p.n - 1, w.id, {off_outline("p.at")} AS off
             FROM (
                 SELECT n, ST_SetSRID(ST_MakePoint(x, y), 4326) AS at
                 FROM unnest(%s::float8[], %s::float8[]) WITH ORDINALITY AS q (x, y, n)

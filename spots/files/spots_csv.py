@@ -12,7 +12,7 @@ from django.core.exceptions import ValidationError
 
 from spots.files.report import Report
 from spots.files.rows import SpotRow
-from spots.files.table import Table, TextRow, guarded, number_of
+from spots.files.table import CONTROL, Table, TextRow, guarded, number_of
 from spots.models import Sheet
 from spots.precision import ReleasedSpot
 
@@ -81,6 +81,9 @@ def read_spots_csv(table: Table, report: Report) -> tuple[list[SpotRow], int]:
 
 def _read(row: TextRow, table: Table, report: Report) -> SpotRow:
     cells = row.cells
+    for name, cell in cells.items():
+        if CONTROL.search(cell):
+            report.error(row.line, name, row.shown(name), "The cell holds a control character.")
     out = SpotRow(
         row.line,
         name=" ".join(cells.get("name", "").split()),

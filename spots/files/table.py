@@ -4,6 +4,7 @@ import csv
 import io
 import math
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from django.core.exceptions import ValidationError
@@ -11,6 +12,11 @@ from django.core.exceptions import ValidationError
 from spots.files.report import FileError, Remark, refused, shortened
 
 MOST_ROWS = 50_000
+MOST_COLUMNS = 300
+# Lines, empty ones and those within quotes included; and characters of one line.
+MOST_LINES = 500_000
+LONGEST_LINE = 1_000_000
+CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
 LONGEST_CELL = 4_000
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 _FORMULA = ("=", "+", "-", "@")
@@ -65,6 +71,8 @@ def read_raw(data: bytes) -> RawTable:
     if not records:
         raise refused("The file is empty; it needs a header line.")
     line, header = records[0]
+    if any(len(cell) > LONGEST_CELL for cell in header):
+        raise refused(f"The name of a column has at most {LONGEST_CELL:,} characters.", line=line)
     kept, wrong = [], []
     for number, cells in records[1:]:
         if len(cells) != len(header):
@@ -134,12 +142,21 @@ def _decoded(data: bytes) -> str:
 
 def _separator(text: str) -> str:
     """Return what stands between the names of the header: the one of three that is most frequent in it."""
-    header = next((line for line in text.splitlines() if line.strip()), "")
+    header = next((line for line in io.StringIO(text, newline=None) if line.strip()), "")[:LONGEST_LINE]
     return max(_SEPARATORS, key=header.count)
 
 
+def _lines(text: str) -> Iterator[str]:
+    for number, line in enumerate(io.StringIO(text, newline=""), 1):
+        if len(line) > LONGEST_LINE:
+            raise refused(f"A line has at most {LONGEST_LINE:,} characters.", line=number)
+        yield line
+
+
 def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    if text.count("\n") + text.count("\r") > MOST_LINES:
+        raise refused(f"The file has more than {MOST_LINES:,} lines, empty ones included: split it.")
+    reader = csv.reader(_lines(text), delimiter=separator, strict=True)
     records: list[tuple[int, list[str]]] = []
     line = 1
     while True:
@@ -149,6 +166,8 @@ def _records(text: str, separator: str) -> list[tuple[int, list[str]]]:
             return records
         except csv.Error as error:
             raise refused(f"The row cannot be read as CSV: {error}.", line=line) from error
+        if len(cells) > MOST_COLUMNS:
+            raise refused(f"The row has {len(cells):,} cells; at most {MOST_COLUMNS} are allowed.", line=line)
         if any(cell.strip() for cell in cells):
             records.append((line, cells))
         line = reader.line_num + 1

@@ -8,10 +8,14 @@ from typing import Any
 import pytest
 from django.core.management import call_command
 from django.test import Client
+from hypothesis import HealthCheck, Phase, settings
+from hypothesis import given as drawn
+from hypothesis import strategies as st
 
-from observations.files.looks_csv import settings_of
+from observations.files.looks_csv import COLUMNS, settings_of
 from observations.files.looks_export import write_looks
 from observations.models import Observation
+from spots.files.table import guarded
 from spots.models import Position, Water
 from tests.conftest import NOON, Cast, Places, look, see, sonar
 from tests.observations.files_kit import camera_row, csv_of, imported, planned, sonar_row
@@ -93,3 +97,62 @@ def test_the_command_writes_a_private_file(cast: Cast, places: Places, tmp_path:
     out = io.StringIO()
     call_command("export", "looks.csv", "--as", "rival", "--water", "test water", stdout=out)
     assert out.getvalue().startswith("spot,water,lat,lon,started_at")
+
+
+_WORDS = st.text("ab é,;\"'=+-@#|", max_size=12).map(str.strip)
+_TENTHS = st.integers(0, 400).map(lambda n: repr(n / 10))
+_GROUP = st.fixed_dictionaries(
+    {
+        "echoes": st.integers(1, 60).map(str),
+        "placement": st.sampled_from(
+            ["over", "in", "beside", "in front", "on bottom", "suspended", "roaming", ""]
+        ),
+        "depth_m": _TENTHS | st.just(""),
+        "call": st.sampled_from(["", "bluegill", "bait", "not fish", "black bass"]),
+    }
+)
+_LOOK = st.fixed_dictionaries({"minutes": _TENTHS, "secchi_m": _TENTHS.filter(lambda v: float(v) <= 50)})
+_CAUGHT = st.fixed_dictionaries(
+    {
+        "rod_hours": _TENTHS,
+        "presentation": _WORDS,
+        "finding_count": st.integers(3, 30).map(str),
+        "finding_length_mm": st.lists(st.integers(60, 350), max_size=3).map(lambda v: " ".join(map(str, v))),
+        "settings": _WORDS.map(lambda text: text.replace("=", "")),
+    }
+)
+
+
+# Without shrinking: an example costs a third of a second.
+@settings(
+    max_examples=8,
+    deadline=None,
+    phases=(Phase.explicit, Phase.reuse, Phase.generate),
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
+@drawn(of_look=_LOOK, groups=st.lists(_GROUP, min_size=1, max_size=3), caught=_CAUGHT)
+def test_whatever_goes_out_comes_back_as_it_was(
+    cast: Cast, water: Water, of_look: dict[str, str], groups: list[dict[str, str]], caught: dict[str, str]
+) -> None:
+    rows = [sonar_row(**(of_look if n == 0 else {}), **group) for n, group in enumerate(groups)]
+    rows.append(
+        camera_row(**{"method": "rod and line", "minutes": "", "finding_species": "bluegill"} | caught)
+    )
+    for row in rows:
+        row |= {column: guarded(row[column]) for column in ("presentation", "settings") if column in row}
+    Observation.objects.all().delete()
+    out = io.StringIO(newline="")
+    writer = csv.DictWriter(out, COLUMNS, restval="")
+    writer.writeheader()
+    writer.writerows(rows)
+    imported(cast.organiser, "a.csv", out.getvalue().encode(), water="Test water")
+    with see(cast, "organiser"):
+        first, _ = write_looks()
+    Observation.objects.all().delete()
+    imported(cast.organiser, "b.csv", first.encode())
+    with see(cast, "organiser"):
+        second, _ = write_looks()
+    assert second == first and len(rows_of(second)) == len(rows)
+    (landed,) = [row for row in rows_of(second) if row["finding_species"]]
+    assert landed["finding_length_mm"] == caught["finding_length_mm"]
+    assert landed["presentation"] == guarded(caught["presentation"])

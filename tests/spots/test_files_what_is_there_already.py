@@ -6,6 +6,8 @@ And spots that go out as GeoJSON or CSV come back in as they were.
 import json
 from typing import Any
 
+import defusedxml.ElementTree
+import gpxpy
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -139,7 +141,7 @@ _SPOTS = st.builds(
     band_to_m=st.none(), precision=st.just("exact"), owned=st.just(True), scope=st.just("club"), held=st.just(False),
     geometry=st.builds(
         lambda x, y: {"type": "Point", "coordinates": [x / _DEGREES, y / _DEGREES]},
-        st.integers(-180 * _DEGREES, 180 * _DEGREES), st.integers(-85 * _DEGREES, 85 * _DEGREES),
+        st.integers(-180 * _DEGREES, 180 * _DEGREES - 1), st.integers(-85 * _DEGREES, 85 * _DEGREES),
     ),
 )  # fmt: skip
 _FEW = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -171,3 +173,33 @@ def test_gpx_brings_back_the_place_and_the_name(spot: ReleasedSpot) -> None:
     (back,) = read_gpx(text.encode()).waypoints
     assert spot.geometry is not None
     assert (back.name, [float(back.lon), float(back.lat)]) == (spot.name, spot.geometry["coordinates"])
+
+
+# The schema of GPX 1.1 (http://www.topografix.com/GPX/1/1/gpx.xsd): what may stand in each element, in this order.
+_NAMESPACE = "{http://www.topografix.com/GPX/1/1}"
+_ORDER = {
+    "gpx": "metadata wpt rte trk extensions",
+    "metadata": "name desc author copyright link time keywords bounds extensions",
+    "wpt": "ele time magvar geoidheight name cmt desc src link sym type fix sat hdop vdop pdop ageofdgpsdata"
+    " dgpsid extensions",
+}
+
+
+@_FEW
+@given(spots=st.lists(_SPOTS, max_size=3))
+def test_gpx_out_keeps_the_rules_of_gpx_1_1(spots: list[ReleasedSpot]) -> None:
+    text = write_gpx(spots)
+    root = defusedxml.ElementTree.fromstring(text.encode())
+    assert root.tag == f"{_NAMESPACE}gpx" and root.get("version") == "1.1" and root.get("creator")
+    for element in (root, *root.iter(f"{_NAMESPACE}metadata"), *root.iter(f"{_NAMESPACE}wpt")):
+        allowed = _ORDER[element.tag.removeprefix(_NAMESPACE)].split()
+        places = [allowed.index(child.tag.removeprefix(_NAMESPACE)) for child in element]
+        assert places == sorted(places)
+    for point in root.iter(f"{_NAMESPACE}wpt"):
+        assert set(point.attrib) == {"lat", "lon"}
+        # The schema: latitude within 90, longitude from -180 to below 180.
+        assert -90 <= float(point.attrib["lat"]) <= 90 and -180 <= float(point.attrib["lon"]) < 180
+    read = gpxpy.parse(text).waypoints
+    assert [(w.longitude, w.latitude) for w in read] == [
+        tuple(s.geometry["coordinates"]) for s in spots if s.geometry
+    ]

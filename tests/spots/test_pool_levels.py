@@ -12,7 +12,7 @@ import pytest
 from django.db import DatabaseError, transaction
 from django.test import Client
 from django.utils import timezone
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from observations.models import Observation
@@ -131,7 +131,12 @@ _READINGS = st.dictionaries(
 )
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=20,
+    deadline=None,
+    phases=(Phase.explicit, Phase.reuse, Phase.generate),
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
+)
 @given(readings=_READINGS)
 def test_what_goes_out_comes_back_as_it_was(
     water: Water, readings: dict[datetime, tuple[float, str]]
