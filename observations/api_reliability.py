@@ -48,6 +48,7 @@ class MethodReliability(serializers.Serializer[Any]):
     method = serializers.ChoiceField(CALL_METHODS)
     mine = serializers.BooleanField(help_text="Your own calls; otherwise everybody's.")
     drawn_only = serializers.BooleanField(help_text="Only looks that the server's draw asked for.")
+    device_only = serializers.BooleanField(help_text="Only calls that a device sealed without signal.")
     looks = serializers.IntegerField()
     calls = CallReliability(many=True)
     no_echoes = NoEchoes(many=True, help_text="P(truth | no echoes).")
@@ -69,6 +70,7 @@ class StatedReliability(serializers.Serializer[Any]):
 
     mine = serializers.BooleanField()
     drawn_only = serializers.BooleanField()
+    device_only = serializers.BooleanField()
     proofs = serializers.IntegerField()
     brier = serializers.FloatField(allow_null=True)
     reliability = serializers.FloatField(allow_null=True)
@@ -93,7 +95,12 @@ class ReliabilityView(ApiView):
         named = [
             (
                 row.method,
-                {"mine": row.observer_id is not None, "drawn_only": row.drawn_only, **row.body},
+                {
+                    "mine": row.observer_id is not None,
+                    "drawn_only": row.drawn_only,
+                    "device_only": row.device_only,
+                    **row.body,
+                },
                 row.looks,
             )
             for row in rows

@@ -158,7 +158,7 @@ class LookShape(Strict):
         required=False,
         allow_null=True,
         help_text="Logged without signal: when the device sealed it, put right by `clock_offset_s`. Its calls are"
-        " then `device`-sealed and kept apart from those that the server saw arrive.",
+        " then `device`-sealed, and scored apart as well as with those that the server saw arrive.",
     )
     clock_offset_s = serializers.FloatField(
         required=False,

@@ -23,6 +23,7 @@ from observations.inference.types import (
     SEEN,
     UNCALLED,
     VERIFIED,
+    Bool,
     Evidence,
     Taxa,
 )
@@ -41,6 +42,8 @@ class Gathered:
 
     evidence: Evidence
     look_ids: tuple[uuid.UUID, ...]
+    # Rows whose call a device sealed, on its own word for the time.
+    on_device: Bool
 
     def by_spot(self) -> dict[uuid.UUID, "Gathered"]:
         """Return the evidence of each spot, as `gather` would give it for that spot alone."""
@@ -51,7 +54,7 @@ class Gathered:
         for i, name in enumerate(e.spots):
             rows = order[ends[i] : ends[i + 1]]
             looks = tuple(self.look_ids[row] for row in rows)
-            parts[uuid.UUID(name)] = Gathered(e.about(i, rows), looks)
+            parts[uuid.UUID(name)] = Gathered(e.about(i, rows), looks, self.on_device[rows])
         return parts
 
 
@@ -201,6 +204,7 @@ def _assemble(
     found, ties, proved = _findings_by_look(taxa, column, findings)
     n, k = len(looks), len(taxa.species)
     look_number: dict[uuid.UUID, int] = {}
+    on_device: list[bool] = []
     rows: dict[str, list[Any]] = {name: [] for name in (
         "spot", "time", "method", "observer", "look", "outcome", "stated", "sealed", "minutes", "rod_hours",
         "secchi_m", "placement", "depth_m", "month", "tie", "random_check")}  # fmt: skip
@@ -239,6 +243,7 @@ def _assemble(
         rows["month"].append((at + timedelta(minutes=offset)).month)
         rows["tie"].append(tie)
         rows["random_check"].append(drawn)
+        on_device.append(seal == Call.Seal.DEVICE)
     arrays: dict[str, Any] = {**rows, "grade": grade, "count": count, "unclear": unclear}
     evidence = Evidence.make(
         taxa,
@@ -250,7 +255,7 @@ def _assemble(
         paused=[row[2] for row in spots],
         **arrays,
     )
-    return Gathered(evidence, tuple(row[0] for row in looks))
+    return Gathered(evidence, tuple(row[0] for row in looks), np.array(on_device, dtype=np.bool_))
 
 
 def _or_nan(value: float | None) -> float:
@@ -293,8 +298,8 @@ def _sealed_before_proof(
     """Say whether a call was sealed before any proof of its visit was there to be seen."""
     if sealed_at is None:
         return True
-    # A device's own word for the time could be set after the proof: such calls are not scored with the others.
-    if seal in (Call.Seal.MEMORY, Call.Seal.DEVICE):
+    # A device's word for the time is taken: most waters have no signal. Such calls are scored apart as well.
+    if seal == Call.Seal.MEMORY:
         return False
     start = at - timedelta(hours=VISIT_HOURS)
     return not any(start <= proof <= sealed_at for proof in proved.get(spot, ()))

@@ -178,7 +178,7 @@ def refit(
         with working(moment):
             publishing = _publication_due(moment)
         rows = _compute_all(row, fit, moment, started, publishing, tell)
-        _swap(row, rows, reliability_rows(fit, club.evidence), due, moment, publishing)
+        _swap(row, rows, reliability_rows(fit, club.evidence, club.on_device), due, moment, publishing)
         if as_of is None:
             new_edition(started)
         seconds = (timezone.now() - started).total_seconds()

@@ -37,13 +37,11 @@ _MUDDY_M, _STAINED_M = 0.5, 1.5
 def lessons_of(owner_id: uuid.UUID | None = None, before: datetime | None = None) -> QuerySet[Finding]:
     """Return the findings that make a lesson of the private look whose echoes they settled.
 
-    Both the look and the proof are its observer's own. A call from memory, sealed on a device alone, or
-    sealed after its proof, says nothing sure of a screen and makes none; nor does a rejected proof.
-    `before` is when both must have come in.
+    Both the look and the proof are its observer's own. A call from memory, or sealed after its proof, says
+    nothing of a screen and makes none; nor does a rejected proof. `before` is when both must have come in.
     """
     rejected = Confirmation.objects.filter(finding=OuterRef("pk"), decision=Confirmation.Decision.REJECTED)
-    unsure = [Call.Seal.MEMORY, Call.Seal.DEVICE]
-    late = Q(settles__call__seal__in=unsure) | Q(settles__call__sealed_at__gte=F("look__started_at"))
+    late = Q(settles__call__seal=Call.Seal.MEMORY) | Q(settles__call__sealed_at__gte=F("look__started_at"))
     found = (
         Finding.objects.filter(
             ~Q(settles__look__scope=CLUB),

@@ -101,7 +101,7 @@ def _group_line(look: Observation, group: EchoGroup, units: Units) -> Line:
         if call.seal == Call.Seal.MEMORY and not call.withdrawn_at:
             note = "from memory, so this call does not count toward your reliability"
         if call.seal == Call.Seal.DEVICE and not call.withdrawn_at:
-            note = "sealed on the phone, so this call is not scored with those sealed on arrival"
+            note = "sealed on the phone, before the server had it"
     return Line(
         "called" if call else "none",
         words,

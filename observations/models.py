@@ -232,7 +232,7 @@ class Call(models.Model):
         SERVER = "server", "sealed when the server received it"
         RECORD = "record", "sealed in order of time, from past records"
         MEMORY = "memory", "from memory"
-        # The server has only the device's word for when: kept apart from what it saw arrive.
+        # The server has only the device's word for when: labelled, and scored apart as well.
         DEVICE = "device", "sealed on the device, before the server received it"
 
     class Size(models.TextChoices):
@@ -478,6 +478,8 @@ class Reliability(models.Model):
     observer = models.ForeignKey(Member, null=True, blank=True, on_delete=models.CASCADE, related_name="+")
     # Only looks that the server's draw asked for: free of members proving what looks good.
     drawn_only = models.BooleanField(default=False)
+    # Only calls that a device sealed without signal, on its own word for the time.
+    device_only = models.BooleanField(default=False)
     looks = models.IntegerField(help_text="Sealed groups and blank looks behind it.")
     body = models.JSONField(encoder=DjangoJSONEncoder)
 
@@ -485,7 +487,7 @@ class Reliability(models.Model):
         constraints = [
             models.UniqueConstraint(
                 name="one_reliability",
-                fields=["refit", "method", "observer", "drawn_only"],
+                fields=["refit", "method", "observer", "drawn_only", "device_only"],
                 nulls_distinct=False,
             )
         ]

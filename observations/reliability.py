@@ -7,6 +7,7 @@ alone. The database keeps that (observations/policies.py), so nothing here is co
 import math
 import uuid
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -21,20 +22,29 @@ from observations.inference import (
     stated_scores,
 )
 from observations.inference.results import CallTable, ClubFit
+from observations.inference.types import Bool
 from observations.models import Refit, Reliability
 
 # What is said of one call; `none`: no fish of any species that is modelled (bait, limbs, nothing).
 NONE = "none"
 
 
-def reliability_rows(fit: ClubFit, evidence: Evidence) -> list[Reliability]:
-    """Return unsaved rows for everybody: all sealed looks, and again those alone that the draw asked for."""
+def reliability_rows(fit: ClubFit, evidence: Evidence, on_device: Bool) -> list[Reliability]:
+    """Return unsaved rows for everybody: all sealed looks; again those alone that the draw asked for; and those
+    alone whose calls a device sealed (`on_device`, one for each row of the evidence).
+    """
     calling = evidence.sealed & (evidence.outcome != NO_OUTCOME)
     if not calling.any():
         return []
     rows = _rows(fit, evidence, drawn_only=False)
     if (calling & evidence.random_check).any():
         rows += _rows(fit, evidence, drawn_only=True)
+    if (calling & on_device).any():
+        # The inference has one way to look at a part of the calls only; which part is said here.
+        part = _rows(fit, replace(evidence, random_check=on_device), drawn_only=True)
+        for row in part:
+            row.drawn_only, row.device_only = False, True
+        rows += part
     return rows
 
 
@@ -159,4 +169,7 @@ def readable() -> list[Reliability]:
     """Return what the caller may read: the club's tables first, then their own, methods in a fixed order."""
     order = {method: number for number, method in enumerate((*CALL_METHODS, ""))}
     rows = Reliability.objects.filter(refit=current_refit()).select_related("refit")
-    return sorted(rows, key=lambda row: (row.observer_id is not None, row.drawn_only, order[row.method]))
+    return sorted(
+        rows,
+        key=lambda row: (row.observer_id is not None, row.drawn_only, row.device_only, order[row.method]),
+    )

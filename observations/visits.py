@@ -112,7 +112,7 @@ class Believed:
     def __init__(self) -> None:
         self._known: dict[tuple[str, str], dict[str, float | int]] = {}
         for row in readable():
-            if row.observer_id or row.drawn_only or not row.method:
+            if row.observer_id or row.drawn_only or row.device_only or not row.method:
                 continue
             for entry in row.body["calls"]:
                 for truth in entry["truths"]:

@@ -1,4 +1,4 @@
-"""Looks that a device sealed without signal: marked, dated by the device, and kept apart."""
+"""Looks that a device sealed without signal: marked, dated by the device, and scored apart as well."""
 
 from datetime import datetime, timedelta
 
@@ -35,10 +35,13 @@ def test_a_device_seal_cannot_come_before_its_look_or_from_the_future(api: ApiOf
     assert not Observation.objects.exists()
 
 
-def test_a_device_seal_is_not_scored_with_those_the_server_saw_arrive(places: Places) -> None:
+def test_a_device_seal_before_the_proof_is_a_seal_and_one_after_it_none(places: Places) -> None:
     at = datetime.fromisoformat(STARTED)
     sealed = {
         seal: _sealed_before_proof(places.shared.pk, at, seal, at + timedelta(minutes=1), {})
         for seal in ("server", "record", "device", "memory")
     }
-    assert sealed == {"server": True, "record": True, "device": False, "memory": False}
+    assert sealed == {"server": True, "record": True, "device": True, "memory": False}
+    proved = {places.shared.pk: [at + timedelta(minutes=5)]}
+    late = _sealed_before_proof(places.shared.pk, at, "device", at + timedelta(minutes=6), proved)
+    assert late is False

@@ -64,6 +64,32 @@ def test_looks_that_the_draw_asked_for_are_told_apart(api: ApiOf, cast: Cast, pr
     assert [(row["method"], row["looks"], row["calls"][0]["made"]) for row in drawn] == [("down", 5, 5)]
 
 
+def test_calls_sealed_on_a_phone_count_and_are_scored_apart(
+    api: ApiOf, cast: Cast, places: Places, proved_calls: None
+) -> None:
+    start = timezone.now() - timedelta(days=10)
+    for day in range(3):
+        at = start + timedelta(days=day)
+        look(
+            cast, "rival", places.shared, "down", at, groups=sonar("white-crappie", 0.9), device_sealed_at=at
+        )
+        look(
+            cast, "rival", places.shared, "camera", at + timedelta(minutes=9), minutes=6,
+            findings=found("bluegill", 2, tie="same fish"),
+        )  # fmt: skip
+    jobs.refit()
+    told = api("newcomer").get(RELIABILITY)
+    of_all = [row for row in told["methods"] if not (row["drawn_only"] or row["device_only"])]
+    apart = [row for row in told["methods"] if row["device_only"]]
+    assert [row["looks"] for row in of_all] == [13]
+    assert [(row["looks"], row["drawn_only"]) for row in apart] == [(3, False)]
+    stated = {row["device_only"]: row for row in told["stated"] if not row["drawn_only"]}
+    # Three calls at 0.9, none right; before them ten at 0.75, six right.
+    assert (stated[True]["proofs"], stated[True]["brier"]) == (3, 0.81)
+    assert stated[False]["proofs"] == 13
+    assert stated[False]["brier"] == pytest.approx((2.625 + 3 * 0.81) / 13, abs=1e-6)
+
+
 def test_ones_own_table_is_for_oneself_alone(api: ApiOf, cast: Cast, proved_calls: None) -> None:
     def mine(persona: str) -> list[tuple[str, int]]:
         told = api(persona).get(RELIABILITY)["methods"]
