@@ -69,6 +69,9 @@ class Command(BaseCommand):
             if not plan.ok:
                 number = len(plan.report.errors)
                 raise CommandError(f"{number} error{'s' if number > 1 else ''}. Nothing was saved.")
+            if plan.is_empty:
+                self.stdout.write("There is nothing to save.")
+                return
             if options["dry_run"]:
                 self.stdout.write("A dry run: nothing was saved.")
                 return
