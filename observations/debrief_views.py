@@ -216,6 +216,7 @@ def _day(
     stops = showing.stop_cards(asked, units, data, errors)
     places = showing.place_cards(asked, units, data, errors, organises=request.viewer.is_organiser)
     looked_with = _usual_method(request)
+    dropped = set(_ids(request.POST.getlist("drop-pass")))
     context: dict[str, Any] = {
         "day": asked,
         "stops": stops,
@@ -243,10 +244,19 @@ def _day(
         "split": showing.split(asked.track),
         "left_out": showing.left_out(asked.track),
         "passes": [
-            (one, f"{asked.clock(one.started_at)}–{asked.clock(one.ended_at)}", round(one.metres))
+            (
+                one,
+                f"{asked.clock(one.started_at)}–{asked.clock(one.ended_at)}",
+                round(one.metres),
+                one.pk in dropped,
+            )
             for one in asked.passes
         ],
-        "loose": [(one, asked.clock(one.taken_at) if one.taken_at else "") for one in asked.loose],
+        "loose": [
+            (one, asked.clock(one.taken_at) if one.taken_at else "", data.get(f"{one.pk}-stop", ""))
+            for one in asked.loose
+        ],
+        "drop_loose": "drop-loose" in data,
         "targets": _targets(asked),
         "met": sum(one.look_id is not None for one in asked.decided),
     }
@@ -268,7 +278,7 @@ def _scopes(request: ViewedRequest) -> list[tuple[str, str]]:
     """Return whose evidence the day's looks may be, nothing wider than each spot's own."""
     teams = Team.objects.filter(pk__in=request.viewer.team_ids)
     return [
-        (AS_THE_SPOT, "as each spot’s own"),
+        (AS_THE_SPOT, "the spot’s own"),
         *((f"team:{team.pk}", team.name) for team in teams),
         (SELF, "only mine"),
     ]

@@ -307,6 +307,8 @@ def test_a_look_on_the_way_takes_the_temperature_of_its_time_and_none_while_a_cu
     debrief(cast, "member", upload(nmea(day), "d.nmea"))
     passing.refresh_from_db()
     assert (passing.water_temp_c, passing.trip_id) == (None, Trip.objects.get().pk)
+    with pytest.raises(IntegrityError, match="cut-off"), transaction.atomic(), see(cast, "member", AFTER):
+        Observation.objects.filter(pk=passing.pk).update(water_temp_c=21.5)
     type(event).objects.all().delete()
     with see(cast, "member", AFTER):
         Observation.objects.update(trip=None)

@@ -15,6 +15,7 @@ from django.test import Client
 
 from club.models import Level
 from club.viewer import working
+from observations import pictures
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
 from observations.evidence import club_taxa, gather
 from observations.files.gpx_track import read
@@ -261,7 +262,11 @@ def test_pictures_between_stops_are_laid_by_hand_or_discarded_and_a_day_can_go(
     client, [private, *_] = client_of("member"), drafts(cast)
     with see(cast, "member", AFTER):
         loose = DebriefPicture.objects.get(draft=None)
-    assert client.post(sent, {f"{loose.pk}-stop": str(places.club.pk)}).status_code == 422
+    wrong = client.post(sent, {f"{loose.pk}-stop": str(places.club.pk), "drop-loose": "1"})
+    assert wrong.status_code == 422
+    assert 'name="drop-loose" value="1" checked' in wrong.content.decode()
+    data = {f"{private.pk}-answer": "heaps", f"{loose.pk}-stop": str(private.pk)}
+    assert f'value="{private.pk}" selected' in client.post(sent, data).content.decode()
     data = {f"{private.pk}-answer": "none", f"{loose.pk}-stop": str(private.pk)}
     assert client.post(sent, data).status_code == 302
     assert Picture.objects.get().look_id == Observation.objects.get().pk
@@ -311,6 +316,24 @@ def test_what_is_refused_is_said_by_file_and_nothing_is_saved(
     assert "card.gpx" in text
     assert "document type or entities" in text
     assert not Trip.objects.exists()
+
+
+def test_a_full_disk_keeps_nothing_of_the_upload_and_says_so(
+    cast: Cast, places: Places, day: Day, client_of: ClientOf, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    written: list[int] = []
+
+    def full(descriptor: int) -> None:
+        written.append(descriptor)
+        if len(written) == 4:  # the small one of the second picture
+            raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(pictures.os, "fsync", full)
+    files = [upload(nmea(day), "day.nmea"), *(screenshot(day.stops[0][0] + 20 + n, n) for n in range(3))]
+    answer = client_of("member").post("/debrief/", {"files": files})
+    assert (answer.status_code, "disk may be full" in answer.content.decode()) == (507, True)
+    assert not Trip.objects.exists()
+    assert not list(Path(settings.MEDIA_ROOT).iterdir())
 
 
 def test_what_is_larger_than_any_page_takes_is_refused_unread(client_of: ClientOf, cast: Cast) -> None:
