@@ -21,6 +21,7 @@ from club.units import Units
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
 from observations.camera_check import draw_context
+from observations.here_views import HERE, HereForm
 from observations.log_entry import LogEntry
 from observations.log_forms import Offer
 from observations.models import Finding, Observation, Picture
@@ -72,6 +73,7 @@ def shell(request: ViewedRequest) -> HttpResponse:
         "settles": [],
         "units": offer.units,
         "max_pictures": MAX_PICTURES,
+        "here": HereForm(offer.units, initial={"how": HERE}),
         **draw_context(viewer.member_id),
     }
     return render(request, "log/offline.html", context)

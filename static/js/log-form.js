@@ -124,6 +124,7 @@ export async function entryOf(form) {
     fields,
     pictures,
     after: settled?.look ?? null,
+    place: form.dataset.place ? JSON.parse(form.dataset.place) : null,
     groups: groupsOf(form),
     saved_at: before?.saved_at ?? new Date().toISOString(),
   };

@@ -4,6 +4,7 @@ import { askHere } from "./camera-check.js";
 import { carriedOn, fill, looksHere, showErrors } from "./log-form.js";
 import * as outbox from "./outbox.js";
 import { sketch } from "./offline-sketch.js";
+import { askPlace, placesHere } from "./offline-here.js";
 import * as store from "./store.js";
 
 const query = new URLSearchParams(location.search);
@@ -40,7 +41,7 @@ function actionsOf(entry) {
   };
   const made = [];
   if (entry.state === "needs" && !entry.stands)
-    made.push(element("a", { className: "button small primary", href: address({ entry: entry.look }), textContent: "Put it right" }));
+    made.push(element("a", { className: "button small primary", href: address({ [entry.place && !entry.placed ? "here" : "entry"]: entry.look }), textContent: "Put it right" }));
   if (entry.state === "needs" && entry.stands) made.push(button("Leave the picture out", drop));
   else if (!entry.stands) made.push(button("Delete", drop));
   return made;
@@ -207,6 +208,7 @@ async function openForm(spot, waters, entry) {
   const water = waters.get(spot.water)?.name ?? "";
   form.elements.spot.value = spot.id;
   form.elements.look.value = entry?.look ?? outbox.newId();
+  if (spot.place) form.dataset.place = JSON.stringify(spot.place);
   part("spot-label").textContent = spot.label;
   part("spot-water").textContent = water;
   document.title = `Log a look · ${spot.label} · Tallow`;
@@ -244,9 +246,22 @@ async function route() {
   if (query.has("waiting")) return;
   const places = await store.places();
   const waters = new Map((places?.waters ?? []).map((water) => [water.id, water]));
+  const refused = query.get("here") ? await store.read(query.get("here")) : null;
+  if (query.has("here")) {
+    askPlace(part("here"), refused?.place, refused?.errors, async (place) => {
+      // Every look that waits at this place has it put right.
+      for (const one of refused ? await store.all() : [])
+        if (one.place?.id === place.id && !one.placed)
+          await store.put({ ...one, place, label: place.label, state: "waiting", errors: null });
+      if (refused) outbox.tryNow();
+      location.assign(refused ? address({ waiting: "" }) : address({ spot: place.id }));
+    });
+    return;
+  }
   const entry = query.get("entry") ? await store.read(query.get("entry")) : null;
   const wanted = entry?.spot ?? (location.pathname.startsWith("/log/") ? query.get("spot") : null);
-  const spot = places?.spots.find((one) => one.id === wanted) ?? (entry && { id: entry.spot, label: entry.label, scopes: [] });
+  const known = [...(places?.spots ?? []), ...(await placesHere(outbox.member))];
+  const spot = known.find((one) => one.id === wanted) ?? (entry && { id: entry.spot, label: entry.label, scopes: [] });
   if (spot) await openForm(spot, waters, entry);
   else if (!(query.get("queued") && (await showQueued(query.get("queued"))))) chooser(places);
 }

@@ -50,11 +50,23 @@ async function post(url, fields, csrf, longest) {
   body.set("csrfmiddlewaretoken", csrf);
   const answer = await ask(url, { method: "POST", body }, longest);
   const words = await told(answer);
-  return { ok: answer.ok, errors: answer.ok ? null : (words.errors ?? { page: [`The server answered ${answer.status}.`] }) };
+  return { ok: answer.ok, words, errors: answer.ok ? null : (words.errors ?? { page: [`The server answered ${answer.status}.`] }) };
 }
 
 /* Send one entry as far as it goes; true when all of it stands on the server. */
 async function deliver(entry, csrf) {
+  if (entry.place && !entry.placed) {
+    // A place that is no spot yet: it becomes one, the same each time that it is sent.
+    const { ok, words, errors } = await post("/log/here/", entry.place.fields, csrf);
+    if (!ok) {
+      await store.put({ ...entry, state: "needs", errors });
+      return false;
+    }
+    const spot = new URL(words.url, location.href).searchParams.get("spot");
+    entry.fields = entry.fields.map(([name, value]) => [name, name === "spot" ? spot : value]);
+    entry.placed = true;
+    await store.put(entry);
+  }
   if (!entry.stands) {
     const fields = [...entry.fields];
     if (Date.now() - Date.parse(entry.saved_at) > SEALED_THERE_MS)

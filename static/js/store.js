@@ -1,7 +1,7 @@
 /* What this phone keeps: looks that wait to be sent, and the places it carries for when there is no signal. */
 
 const NAME = "tallow";
-const PLACES = ["pack", "carried", "recent", "last", "sent"];
+const PLACES = ["pack", "carried", "recent", "last", "sent", "here"];
 export const SHELL = "tallow-shell";
 export const SHELL_PAGE = "/log/offline/";
 

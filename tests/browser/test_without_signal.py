@@ -288,3 +288,40 @@ def test_a_look_that_the_server_refuses_stays_and_says_why(
     page.wait_for_url("**/log/*-*/")
     assert Observation.objects.count() == 1
     assert waiting(page) == 0
+
+
+def test_a_place_that_is_no_spot_is_kept_and_becomes_one(
+    phone: Phone, places: Places, client_of: Callable[..., Any]
+) -> None:
+    spots = Spot.objects.count()
+    page = phone.open()
+    phone.sign_in(page, client_of("member"))
+    phone.proxy.down()
+    page.goto(f"{phone.base}/log/offline/?choose")
+    page.get_by_role("link", name="A place that is no spot").click()
+    page.get_by_label("Where you are").fill("10.0, 10.0")  # dry land, which the phone cannot know
+    page.locator("[data-here] [name=name]").fill("Canary bend")
+    page.get_by_role("button", name="Log a look here").click()
+    page.wait_for_url("**/log/offline/?spot=*")
+    for _ in range(2):
+        page.wait_for_selector("html[data-began]", state="attached")
+        choose(page, "method", "down")
+        choose(page, "g0-band", "none")
+        page.locator("[data-seal]").click()
+        page.wait_for_url("**/log/offline/?queued=*")
+        page.get_by_role("link", name="Log another look here").click()
+        page.wait_for_url("**/log/offline/?spot=*")
+    phone.proxy.up()
+    page.goto(f"{phone.base}/log/offline/?waiting")
+    page.get_by_text("Needs you: ").nth(1).wait_for()
+    page.get_by_role("link", name="Put it right").first.click()
+    page.wait_for_selector("html[data-began]", state="attached")
+    assert page.get_by_label("Where you are").input_value() == "10.0, 10.0"
+    page.get_by_label("Where you are").fill("45.02, -93.27")
+    page.get_by_role("button", name="Log a look here").click()
+    page.wait_for_url("**/log/offline/?waiting=")
+    wait_until_sent(page)
+    spot = Spot.objects.get(sheet__name="Canary bend")
+    assert (Spot.objects.count(), Observation.objects.filter(spot=spot).count()) == (spots + 1, 2)
+    assert spot.scope.startswith("member:")
+    assert phone.trouble == []
