@@ -154,7 +154,7 @@ def _preview(
             and plan.kind == "outlines"
         )
         or (
-            plan.kind == "levels"
+            plan.kind in ("levels", "contours")
             and not options.replace
             and any("replaced" in item.rule for item in plan.report.errors)
         ),

@@ -19,6 +19,7 @@ from observations.import_models import ImportMap, ImportRecord
 from observations.jobs import wake
 from observations.services import save_looks, save_past_confirmations, species_by_code
 from spots.files import outlines as outline_files
+from spots.files.contours import ContourPlan, is_of_contours, plan_contours, save_contours
 from spots.files.geojson_spots import features_of, is_of_spots, read_json, read_spots
 from spots.files.gpx import read_gpx
 from spots.files.levels import LevelPlan, plan_levels, save_levels
@@ -33,7 +34,10 @@ from spots.models import Water
 from spots.services import save_spots
 
 MOST_BYTES = 20 * 1024 * 1024
-WAYPOINTS, SPOTS, LOOKS, LEVELS, OUTLINES = "waypoints", "spots", "looks", "levels", "outlines"
+WAYPOINTS, SPOTS, LOOKS, LEVELS = "waypoints", "spots", "looks", "levels"
+OUTLINES, CONTOURS = "outlines", "contours"
+# What a GeoJSON file has that is not one of outlines: those may be larger, and are read elsewhere.
+_TOLD_BY = (b'"Point"', b'"precision"', b'"depth_', b'"elevation_')
 _KINDS = {".gpx": WAYPOINTS, ".csv": LOOKS, **dict.fromkeys(outline_files.KINDS, OUTLINES)}
 
 
@@ -62,6 +66,7 @@ class ImportPlan:
     looks: LooksPlan = field(default_factory=LooksPlan)
     outlines: OutlinePlan = field(default_factory=OutlinePlan)
     levels: LevelPlan = field(default_factory=LevelPlan)
+    contours: ContourPlan = field(default_factory=ContourPlan)
     # A table as it stands, and what its member chose of its columns, or what might be chosen.
     raw: RawTable | None = None
     chosen: ImportMap | None = None
@@ -80,6 +85,7 @@ class ImportPlan:
             self.spots.drafts
             or self.looks.looks
             or self.outlines.waters
+            or self.contours.areas
             or self.levels.readings
             or self.levels.replaced
         )
@@ -92,6 +98,7 @@ class ImportPlan:
         counted = [
             ("water", "waters", sum(item.is_new for item in self.outlines.waters)),
             ("outline", "outlines", sum(not item.is_new for item in self.outlines.waters)),
+            ("depth contour", "depth contours", len(self.contours.areas)),
             ("pool level", "pool levels", len(self.levels.readings)),
             ("pool level replaced", "pool levels replaced", len(self.levels.replaced)),
             ("spot", "spots", len(self.spots.drafts)),
@@ -145,7 +152,11 @@ def _plan(
         raise refused("The file is empty.", column="file", value=name)
     if not viewer.is_member:
         raise refused("Only members import.")
-    if plan.kind == OUTLINES and not (features := _spot_features(name, data)):
+    features = _features(name, data) if plan.kind == OUTLINES else []
+    if plan.kind == OUTLINES and is_of_contours(features) and not is_of_spots(features):
+        _plan_contours(plan, features, options, viewer)
+        return
+    if plan.kind == OUTLINES and not is_of_spots(features):
         _plan_outlines(plan, name, data, options, viewer)
         return
     water = _water_named(options.water)
@@ -180,12 +191,22 @@ def _plan(
     plan.symbols = {key: by_line[line] for key, line in plan.spots.lines.items() if by_line[line]}
 
 
-def _spot_features(name: str, data: bytes) -> list[dict[str, Any]]:
-    """Return the features of a GeoJSON file of spots, or none where it is one of outlines."""
-    if outline_files.KINDS[PurePath(name.lower()).suffix] != "geojson":
+def _features(name: str, data: bytes) -> list[dict[str, Any]]:
+    """Return the features of a GeoJSON file of spots or contours, or none where it is one of outlines."""
+    is_geojson = outline_files.KINDS[PurePath(name.lower()).suffix] == "geojson"
+    if not is_geojson or (data[:1] == b"{" and not any(word in data for word in _TOLD_BY)):
         return []
-    features = features_of(read_json(data))
-    return features if is_of_spots(features) else []
+    return features_of(read_json(data))
+
+
+def _plan_contours(
+    plan: ImportPlan, features: list[dict[str, Any]], options: Options, viewer: Viewer
+) -> None:
+    plan.kind = CONTOURS
+    if not viewer.is_organiser:
+        raise refused("Only an organiser imports the contours of waters: everybody sees them.")
+    water = _water_named(options.water)
+    plan.contours = plan_contours(features, plan.report, water=water, replace=options.replace)
 
 
 def _waypoints(plan: ImportPlan, data: bytes) -> list[SpotRow]:
@@ -275,6 +296,7 @@ def save_import(plan: ImportPlan, viewer: Viewer, moment: datetime) -> ImportRec
         with transaction.atomic():
             save_outlines(plan.outlines)
             save_levels(plan.levels)
+            save_contours(plan.contours)
             # One by one: an account may have rules of its own (club.policies), and they are few.
             for member in plan.looks.members:
                 member.save(force_insert=True)

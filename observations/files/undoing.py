@@ -16,7 +16,7 @@ from spots.level_models import PoolLevel
 from spots.link_models import SpotLink
 from spots.models import Spot
 
-OUTLINES = "outlines"
+OUTLINES, CONTOURS = "outlines", "contours"
 
 
 def reasons_to_stay(record: ImportRecord) -> list[str]:
@@ -33,6 +33,9 @@ def _reasons(record: ImportRecord) -> Iterator[str]:
         return
     if record.kind == OUTLINES:
         yield "An outline stays: its zones are published, and never change."
+        return
+    if record.kind == CONTOURS:
+        yield "Contours stay: the bands of depth that were cut from a water’s first ones never change."
         return
     owned = Spot.objects.filter(pk__in=record.spots).count()
     if owned < len(record.spots):
