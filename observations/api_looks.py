@@ -345,7 +345,8 @@ class TripsView(ApiView):
     def get(self, request: Request) -> Response:
         """List your own trips, the latest first."""
         values = query_of(request, "since", paged=True)
-        trips = Trip.objects.filter(member=member_of(request)).order_by("-started_at", "id")
+        own = Trip.objects.filter(member=member_of(request)).select_related("track").defer("track__packed")
+        trips = own.order_by("-started_at", "id")
         if since := since_of(values):
             trips = trips.filter(started_at__gte=since)
         found, following = one_page(request, trips, values)

@@ -9,6 +9,7 @@ from rest_framework import serializers
 
 from club.api_parts import LocalTimeField, Strict, local_time
 from club.models import Member
+from observations.debrief_models import Track
 from observations.models import (
     Call,
     EchoGroup,
@@ -18,6 +19,7 @@ from observations.models import (
     Platform,
     Presentation,
     Species,
+    Trip,
 )
 
 _LONG_TEXT = 4000
@@ -190,6 +192,17 @@ class LookShape(Strict):
         return shown
 
 
+class TrackShape(serializers.ModelSerializer[Track]):
+    """What the trip's track tells: seconds of each kind, and metres. Its points are at `/debrief/<id>/track.gpx`."""
+
+    class Meta:
+        model = Track
+        fields = (
+            "started_at", "ended_at", "fixes", "running_s", "searching_s", "fishing_s", "stopped_s", "gap_s", "metres",
+        )  # fmt: skip
+        read_only_fields = fields
+
+
 class TripShape(Strict):
     """Time on a water. Yours alone."""
 
@@ -198,6 +211,12 @@ class TripShape(Strict):
     started_at = serializers.DateTimeField()
     ended_at = serializers.DateTimeField(required=False, allow_null=True)
     note = serializers.CharField(required=False, allow_blank=True, max_length=_LONG_TEXT)
+    track = serializers.SerializerMethodField(help_text="None until a debrief brings one.")
+
+    @extend_schema_field(TrackShape(allow_null=True))
+    def get_track(self, trip: Trip) -> dict[str, Any] | None:
+        track = getattr(trip, "track", None)
+        return dict(TrackShape(track).data) if track else None
 
     def validate_started_at(self, value: datetime) -> datetime:
         if value.year < 1950:

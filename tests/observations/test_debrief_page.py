@@ -197,6 +197,22 @@ def test_a_waypoint_becomes_a_spot_of_ones_own_and_the_stop_beside_it_is_asked_a
     assert "0.2" in done
 
 
+def test_a_waypoint_near_a_spot_may_be_a_look_there(
+    cast: Cast, places: Places, day: Day, client_of: ClientOf
+) -> None:
+    client = client_of("member")
+    marks = [((PRIVATE[0] + 30 * M_NORTH, PRIVATE[1]), "fish", 70), (NOWHERE, "not near one", 90)]
+    files = [upload(nmea(day), "day.nmea"), upload(gpx(None, marks), "marks.gpx")]
+    address = client.post("/debrief/", {"files": files})["Location"]
+    near, far = (next(one for one in drafts(cast) if one.name == name) for _, name, _ in marks)
+    assert client.post(address, {f"{far.pk}-answer": "look"}).status_code == 422
+    assert client.post(address, {f"{near.pk}-answer": "look"}).status_code == 302
+    asked = next(one for one in drafts(cast) if one.name == "fish" and one.kind == "stop")
+    assert client.post(address, {f"{asked.pk}-answer": "1-3"}).status_code == 302
+    look = Observation.objects.get()
+    assert (look.spot_id, look.started_at) == (places.private.pk, BEGAN + timedelta(seconds=70))
+
+
 def test_only_an_organiser_makes_a_hazard_that_all_see(
     cast: Cast, places: Places, sent: str, client_of: ClientOf
 ) -> None:
@@ -350,11 +366,15 @@ def test_what_is_larger_than_any_page_takes_is_refused_unread(client_of: ClientO
     assert (answer.status_code, b"1,024 MB were sent" in answer.content) == (413, True)
 
 
-def test_the_api_still_tells_the_looks_of_a_debrief(
-    cast: Cast, places: Places, sent: str, client_of: ClientOf
+def test_the_api_still_tells_the_looks_of_a_debrief_and_what_the_trip_was_spent_on(
+    cast: Cast, places: Places, sent: str, day: Day, client_of: ClientOf
 ) -> None:
     client, [private, *_] = client_of("member"), drafts(cast)
     client.post(sent, {f"{private.pk}-answer": "1-3"})
     [row] = json.loads(client.get("/api/observations/").content)["results"]
     assert row["settings"] == {"log_depth_m": 5.2}
+    [trip] = json.loads(client.get("/api/trips/").content)["results"]
+    spent = [trip["track"][f"{kind}_s"] for kind in ("running", "searching", "fishing", "stopped", "gap")]
+    assert (trip["track"]["fixes"], round(sum(spent))) == (len(day), len(day) - 1)
+    assert json.loads(client_of("rival").get("/api/trips/").content)["results"] == []
     assert row["started_at"][:10] == f"{BEGAN:%Y-%m-%d}"
