@@ -254,7 +254,7 @@ def _day(
         ],
         "loose": [
             (one, asked.clock(one.taken_at) if one.taken_at else "", data.get(f"{one.pk}-stop", ""))
-            for one in asked.loose
+            for one in asked.loose[: showing.MOST_LOOSE]
         ],
         "drop_loose": "drop-loose" in data,
         "targets": _targets(asked),

@@ -33,6 +33,7 @@ def chart(day: Day, units: Units) -> dict[str, Any] | None:
     return {
         **ground(day.trip.water, (west, south, east, north), units),
         "line": line,
+        "passes": ["M" + "L".join(at(lat, lon) for lon, lat in one.path.coords) for one in day.passes],
         "stops": [(at(one.place.y, one.place.x), one.spot_id in day.spots) for one in stops],
         "marks": [at(one.place.y, one.place.x) for one in marks if one.kind == DebriefDraft.Kind.WAYPOINT],
     }

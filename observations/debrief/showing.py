@@ -34,6 +34,10 @@ _LEFT_OUT = {
 }
 
 
+# On one page: ten fields a stop, four a place, one a picture, and a form may have a thousand.
+MOST_STOPS, MOST_PLACES, MOST_LOOSE = 70, 30, 90
+
+
 def exact_spots(ids: Sequence[uuid.UUID | None]) -> dict[uuid.UUID, ReleasedSpot]:
     """Return which of these the viewer sees exactly now."""
     wanted = [key for key in dict.fromkeys(ids) if key]
@@ -104,6 +108,12 @@ class Day:
         """The pictures that belong to no stop that is asked about, and to no look."""
         asked = {one.pk for one in self.stops}
         return [one for one in self.pictures if one.used_at is None and one.draft_id not in asked]
+
+    @property
+    def later(self) -> int:
+        """How much there is to decide that finds no room on the page yet."""
+        rooms = ((self.stops, MOST_STOPS), (self.places, MOST_PLACES), (self.loose, MOST_LOOSE))
+        return sum(max(0, len(asked) - room) for asked, room in rooms)
 
     @property
     def is_open(self) -> bool:
@@ -187,7 +197,7 @@ def stop_cards(
 ) -> list[Card]:
     pictures = _pictures_by_draft(day)
     cards = []
-    for one in day.stops:
+    for one in day.stops[:MOST_STOPS]:
         assert one.started_at and one.ended_at and one.spot_id  # noqa: S101 - a stop at a spot
         spot = day.spots[one.spot_id]
         facts = [hours((one.ended_at - one.started_at).total_seconds())]
@@ -213,7 +223,7 @@ def place_cards(
 ) -> list[Card]:
     pictures = _pictures_by_draft(day)
     cards = []
-    for one in day.places:
+    for one in day.places[:MOST_PLACES]:
         is_mark = one.kind == DebriefDraft.Kind.WAYPOINT
         facts = _facts(one, units)
         if one.started_at and one.ended_at and not is_mark:

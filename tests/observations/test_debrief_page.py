@@ -2,6 +2,7 @@
 
 import io
 import json
+import re
 import uuid
 import zipfile
 from collections.abc import Callable
@@ -11,11 +12,13 @@ from typing import Any
 
 import pytest
 import time_machine
+from django.conf import settings as django_settings
 from django.test import Client
 
 from club.models import Level
 from club.viewer import working
 from observations import pictures
+from observations.debrief import showing
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
 from observations.evidence import club_taxa, gather
 from observations.files.gpx_track import read
@@ -136,6 +139,25 @@ def test_a_teams_angler_keeps_the_days_looks_in_the_team(
     assert client.post(address, {f"{draft.pk}-answer": "none", "scope": bittern}).status_code == 422
     assert client.post(address, {f"{draft.pk}-answer": "none", "scope": alder}).status_code == 302
     assert Observation.objects.get().scope == alder
+
+
+def test_more_stops_than_a_page_has_room_for_follow_one_another(
+    cast: Cast, places: Places, sent: str, client_of: ClientOf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(showing, "MOST_STOPS", 1)
+    client, [private, shared, *_] = client_of("member"), drafts(cast)
+    page = client.get(sent).content.decode()
+    assert (f"{private.pk}-answer" in page, f"{shared.pk}-answer" in page) == (True, False)
+    assert "1 more follow" in page
+    client.post(sent, {f"{private.pk}-answer": "none"})
+    assert f"{shared.pk}-answer" in client.get(sent).content.decode()
+    # As many as there is room for, each with all its fields, stay below what a form may have.
+    fields = len(set(re.findall(r'name="([^"]+)"', page)))
+    assert fields < 40
+    assert (
+        10 * 70 + 4 * showing.MOST_PLACES + showing.MOST_LOOSE + 20
+        < django_settings.DATA_UPLOAD_MAX_NUMBER_FIELDS
+    )
 
 
 def test_one_wrong_answer_saves_none_and_keeps_what_was_typed(
