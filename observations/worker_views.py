@@ -12,7 +12,7 @@ from club.viewer import ViewedRequest
 
 _STYLES = ("tokens", "base", "frame", "controls", "components", "rows", "figures", "log", "on-the-water",
            "offline")  # fmt: skip
-_SCRIPTS = ("ui", "store", "outbox", "outbox-page", "log-form", "log", "camera-check", "position",
+_SCRIPTS = ("ui", "store", "outbox", "outbox-page", "outbox-member", "log-form", "log", "camera-check", "position",
             "offline", "offline-here", "offline-sketch")  # fmt: skip
 _FONTS = ("serif/source-serif-4-latin-600-normal", "serif/source-serif-4-latin-400-italic",
           "sans/source-sans-3-latin-400-normal", "sans/source-sans-3-latin-600-normal")  # fmt: skip

@@ -3,9 +3,11 @@
 from typing import Any
 from uuid import UUID
 
+import brotli  # type: ignore[import-untyped]
 from django.contrib.gis.geos import GEOSGeometry, MultiPolygon
 from django.core.exceptions import ValidationError as DjangoValidationError
 from django.http import Http404, HttpResponse
+from django.utils.cache import patch_vary_headers
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
@@ -110,4 +112,11 @@ class WaterChartView(APIView):
     def get(self, request: Request, key: UUID) -> HttpResponse:
         """Read a water's chart: outline, depths and public features, as GeoJSON."""
         query_of(request)
-        return HttpResponse(chart_text(water_or_404(key)), content_type=GEOJSON)
+        text = chart_text(water_or_404(key)).encode()
+        answer = HttpResponse(text, content_type=GEOJSON)
+        patch_vary_headers(answer, ["Accept-Encoding"])
+        if "br" in [word.strip() for word in request.headers.get("Accept-Encoding", "").split(",")]:
+            # The largest part of the first page, and public: a fifth less than what the gzip middleware makes of
+            # it, whose random padding only a secret needs.
+            answer.content, answer["Content-Encoding"] = brotli.compress(text, quality=5), "br"
+        return answer
