@@ -8,28 +8,28 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
-from django.views.decorators.http import require_http_methods, require_POST, require_safe
+from django.views.decorators.http import require_http_methods
 
 from club.access import members_only
 from club.models import Member, Team
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
-from observations.debrief import charting, drafting, effort, laying, showing, uploads
+from observations.debrief import charting, drafting, laying, showing, uploads
 from observations.debrief.answers import AS_THE_SPOT, LOOKED_WITH, SELF, THERE, Answers, read_answers
-from observations.debrief.deciding import Decided, Decider, keep_pictures
+from observations.debrief.deciding import Decided, Decider, keep_pictures, shift_pictures
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
-from observations.files.track import RUN_MPS, SEARCH_MPS
 from observations.jobs import wake
-from observations.log_views import send_picture
+from observations.log_fields import parse_number
 from observations.models import EchoGroup, Finding, Method, Observation, Trip
-from observations.pictures import content_of, discard
+from observations.pictures import discard
 from observations.services import species_by_code
 from spots.disclosures import held_back
 from spots.files.report import FileError, Remark
 from spots.models import Term
 
 _LATEST = 12
+_FURTHEST_SHIFT = 26 * 60
 _NOT_STORED = "It could not be stored: the disk may be full. Nothing was saved."
 
 
@@ -38,7 +38,7 @@ def _member(request: ViewedRequest) -> Member:
     return request.member
 
 
-def _own_trip(request: ViewedRequest, trip_id: uuid.UUID) -> Trip:
+def own_trip(request: ViewedRequest, trip_id: uuid.UUID) -> Trip:
     """Return one's own trip that has been debriefed; the same 404 for others' and for none."""
     trip = Trip.objects.filter(pk=trip_id, member=request.viewer.member_id).select_related("water").first()
     if trip is None or not (Track.objects.filter(trip=trip).exists() or trip.drafts.exists()):
@@ -105,7 +105,7 @@ def _start(request: ViewedRequest, errors: list[Remark] | None = None, status: i
 @members_only
 def day(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
     """One day on one screen: what was there? Answered drafts become looks and spots, all of them or none."""
-    trip = _own_trip(request, trip_id)
+    trip = own_trip(request, trip_id)
     if request.method != "POST":
         return _day(request, showing.day_of(trip))
     # Whoever presses twice is answered twice, and saves once.
@@ -124,6 +124,7 @@ def day(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
         },
     )
     pictures = _picture_choices(request, asked, answers)
+    shift = _shift(request, answers)
     search = request.POST.get("search", "")
     if search and search not in Method.values:
         answers.say("search", f'"{search[:40]}" is not one of the choices.')
@@ -136,6 +137,10 @@ def day(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
             )
             done = decider.save(answers)
             dropped = _lay_pictures(pictures, request)
+            if shift:
+                by_hand = {picture.pk for picture, _ in pictures}
+                left = [picture for picture in asked.loose if picture.pk not in by_hand]
+                shift_pictures(left, _stops_of(trip), shift, request.moment)
             if search and asked.track:
                 Track.objects.filter(trip=trip).update(search_method=search)
             Pass.objects.filter(trip=trip, pk__in=_ids(request.POST.getlist("drop-pass"))).delete()
@@ -192,6 +197,30 @@ def _picture_choices(
     return out
 
 
+def _shift(request: ViewedRequest, answers: Answers) -> float:
+    """Return by how many minutes the clock of the pictures between stops is said to have run ahead."""
+    text = request.POST.get("shift", "").strip()
+    if not text:
+        return 0
+    try:
+        minutes = parse_number(text.replace("\u2212", "-"))
+    except ValidationError as error:
+        answers.say("shift", error.messages[0])
+        return 0
+    if abs(minutes) > _FURTHEST_SHIFT:
+        answers.say(
+            "shift", f"{minutes:g} is not possible: at most {_FURTHEST_SHIFT} minutes, a day and two hours."
+        )
+        return 0
+    return minutes
+
+
+def _stops_of(trip: Trip) -> list[DebriefDraft]:
+    """Return the stops as they stand now, which a picture may be laid to."""
+    stops = DebriefDraft.objects.filter(trip=trip, kind=DebriefDraft.Kind.STOP)
+    return list(stops.exclude(state=DebriefDraft.State.DISCARDED).order_by("started_at", "id"))
+
+
 def _lay_pictures(
     chosen: list[tuple[DebriefPicture, DebriefDraft | None]], request: ViewedRequest
 ) -> list[DebriefPicture]:
@@ -223,7 +252,7 @@ def _day(
         "places": places,
         "errors": errors,
         "page_errors": [
-            text for name in ("page", "method", "scope", "search") for text in errors.get(name, [])
+            text for name in ("page", "method", "scope", "search", "shift") for text in errors.get(name, [])
         ],
         "wrong": sum(bool(card.errors) for card in (*stops, *places)),
         "there": THERE,
@@ -257,6 +286,10 @@ def _day(
             for one in asked.loose[: showing.MOST_LOOSE]
         ],
         "drop_loose": "drop-loose" in data,
+        "shift": data.get("shift", ""),
+        "likely_shift": laying.likely_shift(
+            [one.taken_at for one in asked.loose if one.taken_at], _stops_of(asked.trip)
+        ),
         "targets": _targets(asked),
         "met": sum(one.look_id is not None for one in asked.decided),
     }
@@ -303,86 +336,3 @@ def _targets(asked: showing.Day) -> list[tuple[str, str]]:
         ):
             out.append((str(one.pk), f"{asked.clock(one.started_at)} {spot.label}"))
     return out
-
-
-@require_safe
-@members_only
-def done(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponse:
-    """What the day came to, and what searching has cost so far per spot found."""
-    asked = showing.day_of(_own_trip(request, trip_id))
-    looks = Observation.objects.filter(
-        pk__in=[one.look_id for one in asked.decided if one.look_id], observer=request.viewer.member_id
-    ).order_by("started_at", "id")
-    spots = showing.exact_spots([look.spot_id for look in looks])
-    found = showing.searches(_member(request).pk)
-    search_speed = f"{SEARCH_MPS * 3.6:.0f} to {RUN_MPS * 3.6:.0f} km an hour"
-    context = {
-        "day": asked,
-        "discarded": sum(one.state == DebriefDraft.State.DISCARDED for one in asked.decided),
-        "looks": [(look, spots.get(look.spot_id), asked.clock(look.started_at)) for look in looks],
-        "made": [
-            asked.spots[one.made_spot_id]
-            for one in (*asked.decided, *asked.stops)
-            if one.made_spot_id in asked.spots
-        ],
-        "search_speed": search_speed,
-        "map": charting.chart(asked, Units.of(request.member)),
-        "split": showing.split(asked.track),
-        "left_out": showing.left_out(asked.track),
-        "passes": asked.passes,
-        "pass_km": sum(one.metres for one in asked.passes) / 1000,
-        "by_method": effort.by_method(found),
-        "by_structure": effort.by_structure(found),
-    }
-    return render(request, "debrief/done.html", context)
-
-
-@require_POST
-@members_only
-def again(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
-    """Ask again about what was discarded."""
-    trip = _own_trip(request, trip_id)
-    DebriefDraft.objects.filter(trip=trip, state=DebriefDraft.State.DISCARDED).update(
-        state=DebriefDraft.State.OPEN, decided_at=None
-    )
-    return redirect(f"/debrief/{trip.pk}/")
-
-
-@require_safe
-@members_only
-def track_gpx(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponse:
-    """One's own track as a file."""
-    trip = _own_trip(request, trip_id)
-    track = Track.objects.filter(trip=trip).first()
-    if track is None:
-        raise Http404
-    answer = HttpResponse(showing.gpx_of(track), content_type="application/gpx+xml")
-    answer["Content-Disposition"] = 'attachment; filename="track.gpx"'
-    answer["Cache-Control"] = "private, no-store"
-    return answer
-
-
-@require_POST
-@members_only
-def remove(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
-    """Delete a day's track, passes, drafts and the pictures that are of no look. Looks and spots stay."""
-    trip = _own_trip(request, trip_id)
-    rows = [one.stored() for one in DebriefPicture.objects.filter(trip=trip, used_at=None)]
-    for model in (DebriefPicture, DebriefDraft, Pass, Track):
-        model.objects.filter(trip=trip).delete()
-    if not trip.note and not trip.looks.exists():
-        trip.delete()
-    transaction.on_commit(lambda: discard(rows))
-    messages.success(request, "The day’s track, drafts and left pictures are deleted. Looks and spots stay.")
-    return redirect("/debrief/")
-
-
-@require_safe
-@members_only
-def picture(request: ViewedRequest, picture_id: uuid.UUID, small: bool = False) -> HttpResponse:
-    """Send one's own picture of a debrief that is of no look yet."""
-    row = DebriefPicture.objects.filter(pk=picture_id, member=request.viewer.member_id).first()
-    content = content_of(row.stored(), small) if row else None
-    if content is None:
-        raise Http404
-    return send_picture(content)

@@ -1,7 +1,7 @@
 """What was answered becomes looks, spots and hazards: all of it or nothing."""
 
 import uuid
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -14,10 +14,11 @@ from club.models import Member
 from club.viewer import Viewer
 from observations.debrief.answers import HAZARD, LOOK, SELF, SPOT, Answers, PlaceAnswer, Proof, StopAnswer
 from observations.debrief.drafting import LAID_M
-from observations.debrief.laying import attach, away
+from observations.debrief.laying import attach, away, choose_stop
 from observations.debrief_models import DebriefDraft, DebriefPicture
 from observations.log_words import LOG_DEPTH
 from observations.models import Call, EchoGroup, Method, Observation, Trip
+from observations.picture_times import Told
 from observations.services import FindingDraft, GroupDraft, LookDraft, record_look
 from spots.models import Feature, Position, Spot
 from spots.services import SpotDraft, create_spot
@@ -218,6 +219,22 @@ class Decider:
             name=mark.name,
         )
         self._close(mark, _State.CONFIRMED)
+
+
+def shift_pictures(
+    loose: Iterable[DebriefPicture], stops: Sequence[DebriefDraft], minutes: float, moment: datetime
+) -> int:
+    """Lay pictures anew whose clock ran ahead by so many minutes; return how many lie at a stop now."""
+    laid = 0
+    for picture in loose:
+        if picture.taken_at is None:
+            continue
+        picture.taken_at -= timedelta(minutes=minutes)
+        picture.save(update_fields=["taken_at"])
+        if (stop := choose_stop(Told(picture.taken_at), stops)) is not None:
+            keep_pictures([picture], stop, moment)
+            laid += 1
+    return laid
 
 
 def keep_pictures(kept: Iterable[DebriefPicture], draft: DebriefDraft, moment: datetime) -> None:

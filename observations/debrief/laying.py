@@ -53,6 +53,21 @@ def choose_stop(told: Told, stops: Sequence[DebriefDraft]) -> DebriefDraft | Non
     return None
 
 
+def likely_shift(times: Sequence[datetime], stops: Sequence[DebriefDraft]) -> tuple[int, int] | None:
+    """Return by how many minutes a clock most likely ran ahead, and how many pictures lie at stops without that.
+
+    Whole half hours up to fourteen hours, as wrong time zones are. None where fewer than two would, or no more
+    than half of them.
+    """
+    laid = {
+        minutes: sum(choose_stop(Told(at - timedelta(minutes=minutes)), stops) is not None for at in times)
+        for minutes in range(-840, 841, 30)
+        if minutes
+    }
+    best = max(laid, key=lambda minutes: (laid[minutes], -abs(minutes), minutes))
+    return (best, laid[best]) if laid[best] >= 2 and 2 * laid[best] > len(times) else None
+
+
 class _Day:
     def __init__(self, trip: Trip, fixes: Fixes | None) -> None:
         self.trip = trip

@@ -287,7 +287,7 @@ def gpx_of(track: Track) -> str:
     return gpx_track.write(unpack(track.packed), f"{track.started_at:%Y-%m-%d %H:%M} UTC")
 
 
-def searches(member_id: uuid.UUID) -> list[Search]:
+def searches(member_id: uuid.UUID | None) -> list[Search]:
     """Return every day with a track of the member's, with the structure of the spots that it found."""
     made = list(
         DebriefDraft.objects.filter(member=member_id)

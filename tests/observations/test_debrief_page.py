@@ -320,6 +320,25 @@ def test_pictures_between_stops_are_laid_by_hand_or_discarded_and_a_day_can_go(
     assert (Observation.objects.count(), Picture.objects.count()) == (1, 1)
 
 
+def test_pictures_of_a_clock_that_was_wrong_are_laid_by_their_shift(
+    cast: Cast, places: Places, day: Day, client_of: ClientOf
+) -> None:
+    client, hours = client_of("member"), 5 * 3600
+    shots = [screenshot(day.stops[n][0] + 60 + hours, n) for n in (0, 1)]
+    address = client.post("/debrief/", {"files": [upload(nmea(day), "day.nmea"), *shots]})["Location"]
+    page = client.get(address).content.decode()
+    assert "With 300 minutes, 2 of them lie at a stop." in page
+    for wrong in ("soon", "9999"):
+        assert client.post(address, {"shift": wrong}).status_code == 422
+    private = next(one for one in drafts(cast) if one.spot_id == places.private.pk)
+    client.post(address, {f"{private.pk}-answer": "none", "shift": "300"})
+    with see(cast, "member", AFTER):
+        laid = list(DebriefPicture.objects.order_by("taken_at").values_list("draft__spot_id", "used_at"))
+    # The first one's stop is a look by the same press, and the picture is that look's.
+    assert laid == [(places.private.pk, AFTER), (places.shared.pk, None)]
+    assert Picture.objects.get().look_id == Observation.objects.get().pk
+
+
 def test_what_was_discarded_is_asked_about_again_and_the_track_goes_out(
     cast: Cast, places: Places, sent: str, day: Day, client_of: ClientOf
 ) -> None:
