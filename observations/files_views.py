@@ -4,6 +4,7 @@ import uuid
 from typing import Any
 
 from django.contrib import messages
+from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.http import HttpResponse, HttpResponseBase
 from django.shortcuts import get_object_or_404, redirect, render
@@ -212,8 +213,12 @@ def import_record(request: ViewedRequest, key: uuid.UUID) -> HttpResponseBase:
     record = get_object_or_404(ImportRecord, pk=key)
     reasons = reasons_to_stay(record)
     if request.method == "POST" and not reasons:
-        undo(record)
-        messages.success(request, f"Taken back: {record.words} from {record.name}.")
-        return redirect("/import/")
+        try:
+            undo(record)
+        except ValidationError as error:
+            reasons = error.messages
+        else:
+            messages.success(request, f"Taken back: {record.words} from {record.name}.")
+            return redirect("/import/")
     context = {"record": record, "reasons": reasons, "spots": len(record.spots), "looks": len(record.looks)}
     return render(request, "import_record.html", context, status=409 if request.method == "POST" else 200)

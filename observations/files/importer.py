@@ -1,7 +1,7 @@
 """The one importer behind the page and the command: plan, show, and save all of it or nothing."""
 
 import uuid
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import PurePath
 from typing import Any
@@ -225,6 +225,8 @@ def _read_table(plan: ImportPlan, data: bytes, member: Member, water: Water | No
     plan.chosen = chosen_for(plan.raw, member) or guessed(plan.raw, member, moment)
     read = read_chosen(plan.raw, member, water)
     plan.kind, plan.chosen = read.kind, read.chosen
+    # The page asks by the header and the first row; the rows themselves are in the table now.
+    plan.raw = replace(plan.raw, records=plan.raw.records[:1])
     if not read.table.rows:
         raise refused("The file has a header and no rows.")
     return read

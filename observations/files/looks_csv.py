@@ -33,7 +33,7 @@ _METHODS = {name_key(label): code for code, label in Method.choices} | {code: co
 T = TypeVar("T")
 
 
-@dataclass
+@dataclass(slots=True)
 class Row:
     """One row, understood. `cells` has what was typed; a value is None where the cell is empty or wrong."""
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 from django.core.exceptions import ValidationError
-from django.db import connection
+from django.db import DatabaseError, connection, transaction
 from django.db.models import Q
 
 from club.models import Member
@@ -76,8 +76,11 @@ def undo(record: ImportRecord) -> None:
     """Take an import back, all of it. Raises ValidationError saying why not."""
     if reasons := reasons_to_stay(record):
         raise ValidationError(reasons)
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT observations_undo_import(%s)", [record.pk])
+    try:
+        with transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute("SELECT observations_undo_import(%s)", [record.pk])
+    except DatabaseError as error:
+        raise ValidationError(["It was taken back meanwhile."]) from error
     if record.looks:
         wake()
 

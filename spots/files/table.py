@@ -23,7 +23,7 @@ _FORMULA = ("=", "+", "-", "@")
 _SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs"}
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class TextRow:
     """One row: the line it starts on, and its cells by column, without spaces around them."""
 

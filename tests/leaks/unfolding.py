@@ -91,8 +91,8 @@ def _zip(body: bytes) -> Unfolded:
         with zipfile.ZipFile(io.BytesIO(body[start:])) as archive:
             for name in archive.namelist():
                 yield name.encode() + b"\n" + archive.read(name)
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError):
-        return
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, ValueError):
+        return  # a copy that another reading shortened by chance; the archive itself is read as well
 
 
 def _pdf(body: bytes) -> Unfolded:
