@@ -115,7 +115,7 @@ def _draft_outing(fixes: Fixes, member: Member, moment: datetime, out: Drafted) 
     near = nearest_spots([(stop.lat, stop.lon) for stop in halts], within_m=LAID_M, water_id=water.pk)
     _save_stops(trip, fixes, halts, near, moment)
     laid = [(stop.start, stop.end) for stop, spot in zip(halts, near, strict=True) if spot]
-    _save_passes(trip, fixes, passes(parts, laid))
+    _save_passes(trip, fixes, passes(fixes, parts, laid))
     out.held += sum(spot.held for spot in released_spots(water_id=water.pk, channel=Channel.UNSEEN))
     out.add(trip)
     out.tracks[trip.pk] = fixes

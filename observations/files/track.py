@@ -264,16 +264,30 @@ def stretches(time: Floats, lat: Floats, lon: Floats) -> list[Stretch]:
     ]
 
 
-def passes(parts: Sequence[Stretch], busy: Sequence[tuple[float, float]]) -> list[Stretch]:
-    """Return the stretches of searching that touch none of the `busy` times (of stops laid to a spot)."""
-    return [
-        part
-        for part in parts
-        if part.kind == "searching"
-        and part.end - part.start >= PASS_S
-        and part.metres >= PASS_M
-        and not any(start < part.end and part.start < end for start, end in busy)
-    ]
+def passes(track: Track, parts: Sequence[Stretch], busy: Sequence[tuple[float, float]]) -> list[Stretch]:
+    """Return what was searched apart from the `busy` times (of stops laid to a spot) and a minute around them.
+
+    Of a stretch that leads to a spot, what came before is a pass.
+    """
+    out = []
+    for part in parts:
+        if part.kind != "searching":
+            continue
+        begun = part.start
+        edges = [(start - PASS_S, end + PASS_S) for start, end in sorted(busy)]
+        for start, end in [*edges, (part.end, part.end)]:
+            if end <= begun:
+                continue
+            until = min(start, part.end)
+            inside = slice(*np.searchsorted(track.time, (begun, until + 1e-9)))
+            lat, lon = track.lat[inside], track.lon[inside]
+            way = float(metres(lat[:-1], lon[:-1], lat[1:], lon[1:]).sum()) if len(lat) > 1 else 0.0
+            if until - begun >= PASS_S and way >= PASS_M:
+                out.append(Stretch(part.kind, begun, until, way))
+            begun = max(begun, end)
+            if begun >= part.end:
+                break
+    return out
 
 
 def simplified(lat: Floats, lon: Floats, most: int = 200) -> list[tuple[float, float]]:

@@ -11,7 +11,7 @@ import pytest
 
 from observations.files.fixes import Log, LogError
 from observations.files.gpx_track import read, write
-from observations.files.track import joined, outings, passes, stretches, track_of
+from observations.files.track import Track, joined, outings, passes, stretches, track_of
 from spots.files.report import FileError
 
 BEGAN = datetime(2026, 6, 1, 11, 0, tzinfo=UTC)
@@ -111,13 +111,25 @@ def test_a_second_log_fills_readings_and_gaps_and_moves_no_fix() -> None:
     assert track.at(63.0) is None
 
 
-def test_a_search_that_met_no_spot_is_a_pass() -> None:
+def test_what_was_searched_is_a_pass_but_not_a_minute_around_a_stop_at_a_spot() -> None:
     seconds = np.arange(1200.0)
-    lat = 45 + np.minimum(seconds, 600) * 1.5 / 111_131.9 + np.maximum(seconds - 700, 0) * 1.5 / 111_131.9
-    parts = stretches(seconds, lat, np.full(1200, -93.0))
-    found = passes(parts, [])
-    assert [round(one.metres, -2) for one in found] == [900, 700]
-    assert passes(parts, [(0.0, 50.0)]) == found[1:]
+    # Northward at 1.5 m/s, with 100 s of rest at 600 s.
+    lat = 45 + (np.minimum(seconds, 600) + np.maximum(seconds - 700, 0)) * 1.5 / 111_131.9
+    empty = np.full(1200, np.nan)
+    track = Track(seconds, lat, np.full(1200, -93.0), empty, empty, empty)
+    parts = stretches(seconds, lat, track.lon)
+
+    def spans(busy: list[tuple[float, float]]) -> list[tuple[float, float]]:
+        found = passes(track, parts, busy)
+        assert [one.metres for one in found] == pytest.approx(
+            [1.5 * (one.end - one.start) for one in found], rel=0.03
+        )
+        return [(round(one.start, -1), round(one.end, -1)) for one in found]
+
+    assert spans([]) == [(0, 600), (700, 1200)]
+    assert spans([(610.0, 690.0)]) == [(0, 550), (750, 1200)]
+    assert spans([(100.0, 130.0), (900.0, 1000.0)]) == [(190, 600), (700, 840), (1060, 1200)]
+    assert spans([(0.0, 1199.0)]) == []
 
 
 def test_a_track_that_goes_out_comes_back_as_it_was_and_is_gpx_to_others() -> None:
