@@ -179,6 +179,7 @@ def test_positions_are_read_in_one_module() -> None:
     assert names == {
         "spots/policies.py",  # the rules on the table
         "spots/precision.py",  # the way out
+        "spots/removal_policies.py",  # empties those that an owner takes back
         "spots/services.py",  # the owner's writing
         "observations/bench/federation.py",  # seeds invented spots, in a database of its own
     }
