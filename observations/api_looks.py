@@ -288,14 +288,6 @@ class LooksView(ApiView):
         return Response(shown_look(look_or_404(look.pk), request), status.HTTP_201_CREATED)
 
 
-class LookView(ApiView):
-    @extend_schema(operation_id="observations_read", responses={200: LookShape, 404: OpenApiTypes.OBJECT})
-    def get(self, request: Request, key: uuid.UUID) -> Response:
-        """Read one look."""
-        query_of(request)
-        return Response(shown_look(look_or_404(key), request))
-
-
 class WithdrawView(ApiView):
     @extend_schema(
         operation_id="observations_withdraw",

@@ -10,6 +10,7 @@ from rest_framework import serializers
 from club.api_parts import LocalTimeField, Strict, local_time
 from club.models import Member
 from observations.debrief_models import Track
+from observations.editing import look_version
 from observations.models import (
     Call,
     EchoGroup,
@@ -168,8 +169,14 @@ class LookShape(Strict):
         help_text="How many seconds the device's clock was ahead of the server's `Date`.",
     )
     random_check = serializers.BooleanField(read_only=True)
+    version = serializers.SerializerMethodField(
+        help_text="Of what can be changed (`platform`, `conditions`, `note`): send it with a change as `If-Match`."
+    )
     received_at = serializers.DateTimeField(read_only=True)
     withdrawn_at = serializers.DateTimeField(read_only=True, allow_null=True)
+
+    def get_version(self, look: Observation) -> str:
+        return look_version(look)
 
     def validate_settings(self, value: dict[str, Any]) -> dict[str, Any]:
         if len(value) > _SETTINGS:

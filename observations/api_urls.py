@@ -2,11 +2,11 @@
 
 from django.urls import path
 
-from observations import api_looks, api_proofs, api_reliability
+from observations import api_look, api_looks, api_proofs, api_reliability
 
 urlpatterns = [
     path("api/observations/", api_looks.LooksView.as_view()),
-    path("api/observations/<uuid:key>/", api_looks.LookView.as_view()),
+    path("api/observations/<uuid:key>/", api_look.LookView.as_view()),
     path("api/observations/<uuid:key>/withdraw/", api_looks.WithdrawView.as_view()),
     path("api/trips/", api_looks.TripsView.as_view()),
     path("api/species/", api_looks.SpeciesView.as_view()),

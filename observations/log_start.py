@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
+from club.units import Units
 from observations.log_fields import depth_of, said, temperature_of
 from observations.log_forms import WINDS, Offer
 from observations.models import PROVING, Finding, Method, Observation
@@ -38,7 +39,7 @@ def initial_of(
     if last:
         initial["platform"] = last.platform
     if last and last.spot_id and _water_of(last) == spot.water_id:
-        initial |= _carried(last, offer)
+        initial |= conditions_of(last, offer.units)
         initial["carried_from"] = last.started_at
     if (
         last
@@ -55,9 +56,9 @@ def _water_of(look: Observation) -> uuid.UUID | None:
     return Spot.objects.filter(pk=look.spot_id).values_list("water_id", flat=True).first()
 
 
-def _carried(last: Observation, offer: Offer) -> dict[str, str]:
-    """Return the last look's conditions: as typed where the unit is still the member's, else converted."""
-    depth, temperature = depth_of(offer.units), temperature_of(offer.units)
+def conditions_of(last: Observation, units: Units) -> dict[str, str]:
+    """Return a look's conditions for a form: as typed where the unit is still the member's, else converted."""
+    depth, temperature = depth_of(units), temperature_of(units)
     typed = last.settings.get("typed", {})
     out: dict[str, str] = {}
     for name, value, quantity in (

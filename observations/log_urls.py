@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from observations import camera_check_views, here_views, log_views, proof_views
+from observations import camera_check_views, edit_views, here_views, log_views, proof_views
 
 urlpatterns = [
     path("log/", log_views.log),
@@ -11,6 +11,7 @@ urlpatterns = [
     path("log/mine/", log_views.mine),
     path("log/<uuid:look_id>/", log_views.sealed),
     path("log/<uuid:look_id>/undo/", log_views.undo),
+    path("log/<uuid:look_id>/edit/", edit_views.edit),
     path("log/<uuid:look_id>/check/", camera_check_views.answer_check),
     path("log/<uuid:look_id>/withdraw/<uuid:group_id>/", log_views.withdraw),
     path("proofs/", proof_views.queue),

@@ -6,11 +6,13 @@ from observations import (
     ceiling_policies,
     clearing_policies,
     debrief_policies,
+    editing_policies,
     import_policies,
     lesson_policies,
 )
 from observations.ceiling_policies import told, told_in_look
 from observations.clearing_policies import OFFERED
+from observations.editing_policies import EDITABLE
 from spots.rules import known, sees, water_of
 
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
@@ -118,7 +120,8 @@ TABLES = [
         f" OR ({_scope_known('observations_observation', 'received_at')} AND {_LOOK_EXACT})",
         insert=f"({_MAY_LOG}) OR ({_MAY_IMPORT})",
         update=f"observer_id = {MEMBER}",
-        update_columns=("withdrawn_at", "trip_id", "opens_at", "water_temp_c"),
+        # Conditions and note can be put right; what was seen, called and when stays as it was sealed.
+        update_columns=("withdrawn_at", "trip_id", "opens_at", "settings", *EDITABLE),
         worker=("SELECT",),
     ),
     Table("observations_echogroup", select=_look(), insert=_OWN_LOOK),
@@ -399,6 +402,6 @@ TRIGGERS = [
     " WHEN (OLD.shares_thin_history AND NOT NEW.shares_thin_history)"
     " EXECUTE FUNCTION observations_no_longer_thin()",
     *clearing_policies.TRIGGERS,
-    *debrief_policies.TRIGGERS,
+    *editing_policies.TRIGGERS,
     *lesson_policies.TRIGGERS,
 ]

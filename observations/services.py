@@ -223,6 +223,15 @@ def check_look(draft: LookDraft, moment: datetime, species: dict[str, Species]) 
         raise ValidationError(dict(problems))
 
 
+def check_conditions(draft: LookDraft) -> None:
+    """Raise ValidationError for a condition, a note or a setting that is not possible; the rest is not looked at."""
+    problems = _Problems()
+    _check_numbers(draft, problems)
+    check_limits(draft, problems.add)
+    if problems:
+        raise ValidationError(dict(problems))
+
+
 def species_by_code() -> dict[str, Species]:
     return {species.code: species for species in Species.objects.all()}
 

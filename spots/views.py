@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from club.access import members_only, organisers_only, public
 from club.units import Units
+from club.versions import conflict_context, texts_of, version_of, wait_for_other_edits
 from club.viewer import ViewedRequest
 from spots.disclosure_models import Channel
 from spots.forms import SpotForm, WaterForm
@@ -98,7 +99,9 @@ def _batched_words(spot: Spot) -> list[str]:
 @require_http_methods(["GET", "HEAD", "POST"])
 @members_only
 def spot_edit(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
-    """Change a spot of one's own."""
+    """Change a spot of one's own. What was changed elsewhere meanwhile is shown beside it to choose from (409)."""
+    if request.method == "POST":
+        wait_for_other_edits(key)
     shown = released_spot(key, channel=Channel.UNSEEN)
     if not shown.owned:
         raise Http404
@@ -123,9 +126,27 @@ def spot_edit(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "notes": shown.notes,
     }
     form = SpotForm(request.POST or None, initial=initial, viewer=request.viewer, units=units)
-    for name in ("water", "scope", "members_see"):
-        # Whose a spot is, and who sees it, is the sharing desk's; a spot does not change waters.
+    # Whose a spot is, and who sees it, is the sharing desk's; a spot does not change waters.
+    kept = ("water", "scope", "members_see")
+    for name in kept:
         form.fields[name].disabled = True
+    saved = texts_of(initial, [name for name in form.fields if name not in kept])
+    version = version_of(saved)
+    if request.method == "POST" and request.POST.get("version") != version:
+        title = f"The particulars of {shown.label}"
+        context = conflict_context(
+            form,
+            request.POST.dict(),
+            saved,
+            version,
+            title=title,
+            back=f"/spots/{key}/",
+            back_words=shown.label,
+        )
+        # None: the same change, sent again or made on both devices.
+        if not context["differences"] and "version" in request.POST:
+            return redirect(f"/spots/{key}/")
+        return render(request, "club/conflict.html", context, status=409)
     if request.method == "POST" and form.is_valid():
         try:
             draft = draft_of(form, spot.water, spot.scope)
@@ -143,6 +164,7 @@ def spot_edit(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
                 )
             return _to_sheet(request, after.id, warnings)
     context = {"form": form, "title": f"Change {shown.label}", "units": units, "spot": shown}
+    context |= {"version": version, "was": list(saved.items())}
     return render(request, "spots/form.html", context, status=_status(form))
 
 

@@ -319,6 +319,11 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "log/spots/": lambda ids: [("/log/spots/", None), ("/log/spots/?q=Canary", None)],
     "log/<uuid:look_id>/": lambda ids: [(f"/log/{key}/", None) for key in (*ids["looks"], UNKNOWN)],
     "log/<uuid:look_id>/undo/": lambda ids: [(f"/log/{UNKNOWN}/undo/", {})],
+    "log/<uuid:look_id>/edit/": lambda ids: [
+        request
+        for key in (*ids["looks"], UNKNOWN)
+        for request in ((f"/log/{key}/edit/", None), (f"/log/{key}/edit/", {"version": "0", "note": "x"}))
+    ],
     "log/<uuid:look_id>/check/": lambda ids: [
         (f"/log/{key}/check/", {"answer": "refused"}) for key in (*ids["looks"], UNKNOWN)
     ],

@@ -132,9 +132,10 @@ def test_changing_its_name_keeps_what_is_known_of_its_position(places: Places, c
         member.post("/log/here/", sent(how="bearing", bearing="135", range="30", fixed=FIX, accuracy="4"))
     )
     before = Position.objects.filter(spot=spot).values().get()
-    form = member.get(f"/spots/{spot.pk}/edit/").context["form"]
+    page = member.get(f"/spots/{spot.pk}/edit/")
+    form, version = page.context["form"], page.context["version"]
     data = {name: value for name, value in form.initial.items() if value is not None}
-    answer = member.post(f"/spots/{spot.pk}/edit/", {**data, "name": "The crib"})
+    answer = member.post(f"/spots/{spot.pk}/edit/", {**data, "version": version, "name": "The crib"})
     assert answer.status_code == 302, answer.content.decode()[:2000]
     spot.refresh_from_db()
     assert spot.sheet.name == "The crib"
