@@ -19,7 +19,7 @@ from observations.editing import change_look, look_version, why_not_changed
 from observations.log_fields import Measured, MeasureField, depth_of, temperature_of
 from observations.log_forms import SKIES, WIND_FROM, WINDS, with_blank
 from observations.log_start import conditions_of
-from observations.log_words import in_words, with_parts
+from observations.log_words import in_words, local_time, with_parts
 from observations.look_limits import LONGEST_NOTE
 from observations.models import Observation, Platform
 
@@ -169,7 +169,7 @@ def _conflict(
         request.POST.dict(),
         saved,
         version,
-        title=f"Conditions and note of the look of {look.started_at:%d %b %Y}",
+        title=f"Conditions and note of the look of {local_time(look):%d %b %Y, %H:%M}",
         back=f"/log/{look.pk}/",
         back_words="Your look",
     )

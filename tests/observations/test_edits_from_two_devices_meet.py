@@ -11,6 +11,7 @@ from django.db import IntegrityError, transaction
 from django.test import Client
 from django.utils import timezone
 
+from observations.log_words import local_time
 from observations.models import Observation
 from spots.models import Sheet
 from tests.conftest import NOON, Cast, Places, look, see, sonar
@@ -28,7 +29,7 @@ def _quiet(quiet_queue: SimpleNamespace) -> None:
 def mine(cast: Cast, places: Places) -> Observation:
     return look(
         cast, "member", places.shared, "2d", NOON, groups=sonar("crappie", 0.7),
-        water_temp_c=20.0, wind_m_s=5.5, sky="clear", note="first\nsecond",
+        utc_offset_min=-300, water_temp_c=20.0, wind_m_s=5.5, sky="clear", note="first\nsecond",
     )  # fmt: skip
 
 
@@ -87,6 +88,7 @@ def test_the_second_device_chooses_between_both_versions(mine: Observation, clie
     }
     text = answer.content.decode()
     assert "from the phone" in text and "from the desk" in text
+    assert f"{local_time(mine):%d %b %Y, %H:%M}" in text, "by the look's own clock"
     mine.refresh_from_db()
     assert (mine.note, mine.water_temp_c) == ("from the phone", 20.0), "nothing is saved before the choice"
     # Sent as the page holds it, with the choice made.
