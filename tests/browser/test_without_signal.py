@@ -98,7 +98,9 @@ def choose(page: Page, name: str, value: str) -> None:
     page.locator(f"label:has([name='{name}'][value='{value}'])").click()
 
 
-def log_one(page: Page, phone: Phone, spot: Spot, number: int, picture: Path | None) -> None:
+def log_one(
+    page: Page, phone: Phone, spot: Spot, number: int, picture: Path | None, secchi: str = ""
+) -> None:
     """Log one look by taps, with what the trip carried."""
     page.goto(f"{phone.base}/log/?spot={spot.pk}")
     page.wait_for_selector("html[data-began]", state="attached")
@@ -111,6 +113,7 @@ def log_one(page: Page, phone: Phone, spot: Spot, number: int, picture: Path | N
         choose(page, "g0-call", "crappie")
         choose(page, "g0-sure", "80")
     page.locator("[name=note]").evaluate("(box, text) => { box.value = text; }", f"look {number}")
+    page.locator("[name=secchi]").evaluate("(box, text) => { box.value = text; }", secchi)
     if picture:
         page.locator("[name=pictures]").set_input_files(picture)
     page.locator("[data-seal]").click()
@@ -253,8 +256,10 @@ def test_places_go_with_the_sign_in_and_what_waits_stays_until_its_member_says(
     assert Observation.objects.count() == 1
     # Signing out wipes the phone, after a question when something waits.
     phone.proxy.down()
-    log_one(page, phone, places.private, 2, None)
+    log_one(page, phone, places.private, 2, None, secchi="900")  # which the server refuses: it stays
     phone.proxy.up()
+    page.goto(f"{phone.base}/log/offline/?waiting")
+    page.get_by_text("Needs you: ").wait_for()
     asked: list[str] = []
     page.on("dialog", lambda dialog: asked.append(dialog.message))
     page.evaluate("document.querySelector('form[action=\"/sign-out/\"]').requestSubmit()")
