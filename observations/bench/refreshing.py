@@ -18,10 +18,10 @@ from observations.models import Due, Observation, Refit
 
 _SMALL_SHARE = 100  # the small club has one look in a hundred of the large one's
 _LOOKS = """
-INSERT INTO observations_observation (id, method, started_at, utc_offset_min, minutes, settings, clarity, sky, note,
-    scope, source, random_check, received_at, observer_id, spot_id)
+INSERT INTO observations_observation (id, method, started_at, utc_offset_min, minutes, settings, platform, clarity, sky,
+    note, scope, source, random_check, received_at, observer_id, spot_id)
 SELECT md5('look ' || n)::uuid, CASE WHEN n %% 3 = 0 THEN 'camera' ELSE '2d' END,
-    %(at)s - (1 + n %% 700) * interval '1 day', 0, CASE WHEN n %% 3 = 0 THEN 4 END, '{}', '', '', '',
+    %(at)s - (1 + n %% 700) * interval '1 day', 0, CASE WHEN n %% 3 = 0 THEN 4 END, '{}', '', '', '', '',
     'club', 'page', false, %(at)s, (%(members)s::uuid[])[1 + n %% %(people)s], (%(spots)s::uuid[])[1 + n %% %(places)s]
 FROM generate_series(%(first)s, %(last)s) n
 """

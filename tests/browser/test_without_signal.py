@@ -23,7 +23,7 @@ from tests.conftest import Places
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 # The whole day by `TALLOW_OUTBOX_LOOKS=50 python3 manage.py test tests/browser/test_without_signal.py -s -p no:xdist`.
-LOOKS = int(os.environ.get("TALLOW_OUTBOX_LOOKS", "16"))
+LOOKS = int(os.environ.get("TALLOW_OUTBOX_LOOKS", "10"))
 PICTURES = LOOKS * 2 // 5
 FAULTS = 0.2
 
