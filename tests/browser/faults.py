@@ -21,6 +21,8 @@ class FaultyProxy:
         self.rate, self.lost, self.passed = 0.0, Counter[str](), 0
         self.port, self._listener = 0, None
         self._clients: set[socket.socket] = set()
+        self._draw: list[bool] = []
+        self._lock = threading.Lock()
         self.up()
 
     def up(self) -> None:
@@ -45,6 +47,17 @@ class FaultyProxy:
             with suppress(OSError):
                 client.shutdown(socket.SHUT_RDWR)
 
+    def _loses(self) -> bool:
+        """Say whether this request is lost: one at a random place in each run of `1 / rate`."""
+        if not self.rate:
+            return False
+        with self._lock:
+            if not self._draw:
+                run = round(1 / self.rate)
+                lost = self.random.randrange(run)
+                self._draw = [place == lost for place in range(run)]
+            return self._draw.pop()
+
     def _accept(self, listener: socket.socket) -> None:
         while True:
             try:
@@ -67,7 +80,7 @@ class FaultyProxy:
             if not request:
                 return
             # Each kind in turn, so that none is left out by luck.
-            fault = FAULTS[sum(self.lost.values()) % 3] if self.random.random() < self.rate else ""
+            fault = FAULTS[sum(self.lost.values()) % 3] if self._loses() else ""
             if fault:
                 self.lost[fault] += 1
             if fault == "before":
