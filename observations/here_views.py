@@ -8,6 +8,7 @@ from django import forms
 from django.contrib import messages
 from django.contrib.gis.geos import Point
 from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
 from django.http import HttpResponseBase, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils.crypto import salted_hmac
@@ -138,7 +139,16 @@ def here(request: ViewedRequest) -> HttpResponseBase:
 def _made(request: ViewedRequest, form: HereForm) -> bool:
     """Save the spot; False after telling the form why not."""
     try:
-        _, warnings = create_spot(form.draft(request.viewer, request.moment), request.viewer, request.moment)
+        with transaction.atomic():
+            _, warnings = create_spot(
+                form.draft(request.viewer, request.moment), request.viewer, request.moment
+            )
+    except IntegrityError:
+        # The same page, sent again before the first answer: it waited here until that one stood.
+        if Spot.objects.filter(pk=spot_id_of(request.viewer, form.cleaned_data["id"])).exists():
+            return True
+        form.add_error("position", "This page's number is already in use: open the page again.")
+        return False
     except ValidationError as error:
         details = error.message_dict if hasattr(error, "error_dict") else {"position": error.messages}
         for name, told in details.items():

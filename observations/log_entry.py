@@ -21,6 +21,8 @@ from spots.models import Spot
 
 # A time typed this long after the fact is from memory: the look counts, its call feeds no reliability.
 MEMORY_AFTER = timedelta(minutes=30)
+# How long a look may have waited on a phone for its seal to be taken at its word; older is from memory.
+DEVICE_BELIEVED = timedelta(days=14)
 # How far back the phone's own clock is believed; an older page was left open.
 CLOCK_BELIEVED = timedelta(hours=24)
 
@@ -68,7 +70,10 @@ class DeviceSeal:
         if sealed is None or sent is None:
             return None
         offset = sent - moment
-        return cls(min(sealed - offset, moment), offset)
+        try:
+            return cls(min(sealed - offset, moment), offset)
+        except OverflowError:
+            return None
 
 
 def _si(value: Measured | None) -> float | None:
@@ -196,6 +201,7 @@ class LogEntry:
         device: DeviceSeal | None = None,
     ) -> LookDraft:
         """Return the draft of a valid entry that was saved at `moment`, or before that on a `device`."""
+        too_old = device is not None and moment - device.sealed_at > DEVICE_BELIEVED
         moment = device.sealed_at if device else moment
         data = self.look.cleaned_data
         method: str = data["method"]
@@ -208,7 +214,7 @@ class LogEntry:
         offset = started_at.astimezone(zone).utcoffset()
         minutes = _si(data.get("minutes")) if proving else None
         lines = _si(data.get("lines")) or 1
-        from_memory = was_typed and moment - started_at > MEMORY_AFTER
+        from_memory = too_old or (was_typed and moment - started_at > MEMORY_AFTER)
         groups = [form.cleaned_data for form in self.told_groups] if shows_echoes(method) else []
         findings = (
             [form.cleaned_data for form in self.told_findings] if proving and data["found"] == "fish" else []
@@ -276,9 +282,9 @@ class LogEntry:
 def _instant(text: str) -> datetime | None:
     try:
         value = datetime.fromisoformat(text)
-    except ValueError:
+        return value.astimezone(UTC) if value.utcoffset() is not None else None
+    except (ValueError, OverflowError):
         return None
-    return value.astimezone(UTC) if value.utcoffset() is not None else None
 
 
 def _group(data: dict[str, Any]) -> GroupDraft:

@@ -72,6 +72,12 @@ def _of(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
+def _is_left(record: ImportRecord) -> bool:
+    live = Observation.objects.filter(pk__in=record.looks, withdrawn_at=None)
+    levels = PoolLevel.objects.filter(pk__in=record.levels, received_at=record.at)
+    return live.exists() or Spot.objects.filter(pk__in=record.spots).exists() or levels.exists()
+
+
 def undo(record: ImportRecord) -> None:
     """Take an import back, all of it. Raises ValidationError saying why not."""
     if reasons := reasons_to_stay(record):
@@ -79,6 +85,9 @@ def undo(record: ImportRecord) -> None:
     try:
         with transaction.atomic(), connection.cursor() as cursor:
             cursor.execute("SELECT observations_undo_import(%s)", [record.pk])
+            # The database takes back only what is still the member's to take: all of it, or nothing.
+            if _is_left(record):
+                raise ValidationError(["Part of it is no longer yours to take back; nothing was."])
     except DatabaseError as error:
         raise ValidationError(["It was taken back meanwhile."]) from error
     if record.looks:

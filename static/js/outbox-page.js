@@ -5,7 +5,7 @@ A page that came from the server to nobody says that the session has ended: its 
 
 async function forgetWhoLeft() {
   // Nothing was ever kept here: nothing to load, and no empty store to make.
-  if (!(await indexedDB.databases?.())?.some(({ name }) => name === "tallow")) return;
+  if (indexedDB.databases && !(await indexedDB.databases()).some(({ name }) => name === "tallow")) return;
   const { forgetPlaces } = await import("./store.js");
   await forgetPlaces();
 }

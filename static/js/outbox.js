@@ -9,8 +9,11 @@ import * as store from "./store.js";
 export const member = document.body.dataset.member;
 const SEALED_THERE_MS = 60_000; // later than this the phone, not the server, saw the seal
 const LONGEST_WAIT_MS = 60_000;
+const FAILURES_BORNE = 5;
 
 class NoSignal extends Error {}
+/* The server itself failed with this one; another may go through. */
+class Failed extends NoSignal {}
 class SignedOut extends Error {}
 
 export async function ask(url, options = {}, longest = 20_000) {
@@ -27,7 +30,9 @@ export async function ask(url, options = {}, longest = 20_000) {
   }
   if (answer.redirected || answer.status === 401 || answer.status === 403) throw new SignedOut();
   // A proxy or a server that is not itself just now: the same as no signal.
-  if (answer.status >= 500 || answer.status === 429) throw new NoSignal();
+  const isJson = answer.headers.get("Content-Type")?.includes("json");
+  if (answer.status === 500 || (answer.status > 500 && isJson)) throw new Failed(answer.status);
+  if (answer.status > 500 || answer.status === 429) throw new NoSignal();
   return answer;
 }
 
@@ -95,6 +100,14 @@ async function deliver(entry, csrf) {
   return true;
 }
 
+/* One look on which the server fails again and again keeps no other waiting, and is shown. */
+async function noteFailure(entry, status) {
+  entry.failures = (entry.failures ?? 0) + 1;
+  const page = [`The server failed with this one (${status}), ${entry.failures} times.`];
+  const isNeeds = entry.failures >= FAILURES_BORNE && status === "500";
+  await store.put({ ...entry, state: isNeeds ? "needs" : "waiting", errors: isNeeds ? { page } : null });
+}
+
 async function noteSent(entry) {
   const sent = (await store.recall("sent")) ?? [];
   const { look, label, words, saved_at } = entry;
@@ -123,13 +136,21 @@ export async function flush() {
       const hello = await told(await ask("/log/hello/"));
       if (hello.member !== member) throw new SignedOut();
       const stuck = new Set((await store.all()).filter((one) => one.state === "needs" && !one.stands).map((one) => one.look));
+      let failed = false;
       for (const entry of mine) {
         // A proof waits for the look whose echoes it settles.
         if (entry.after && stuck.has(entry.after)) continue;
-        if (!(await deliver(entry, hello.csrf)) && !entry.stands) stuck.add(entry.look);
+        const whole = await deliver(entry, hello.csrf).catch(async (error) => {
+          if (!(error instanceof Failed)) throw error;
+          failed = true;
+          await noteFailure(entry, error.message);
+          return false;
+        });
+        if (!whole && !entry.stands) stuck.add(entry.look);
       }
-      standing = "";
-      pause = 2000;
+      standing = failed ? "no signal" : "";
+      if (failed) later();
+      else pause = 2000;
     } catch (error) {
       if (error instanceof SignedOut) standing = "signed out";
       else if (error instanceof NoSignal) standing = "no signal";

@@ -15,6 +15,7 @@ from playwright.sync_api import Browser, BrowserContext, Page
 
 from observations.camera_check_models import CameraCheck
 from observations.models import Call, Observation, Picture
+from observations.services import record_look
 from spots.models import Spot
 from tests.browser.conftest import FLAGS, SIZES, chromium_path
 from tests.browser.faults import FaultyProxy
@@ -330,3 +331,30 @@ def test_a_place_that_is_no_spot_is_kept_and_becomes_one(
     assert (Spot.objects.count(), Observation.objects.filter(spot=spot).count()) == (spots + 1, 2)
     assert spot.scope.startswith("member:")
     assert phone.trouble == []
+
+
+def test_a_look_on_which_the_server_fails_keeps_no_other_waiting(
+    phone: Phone, places: Places, client_of: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = phone.open()
+    phone.sign_in(page, client_of("member"))
+    phone.proxy.down()
+    for number in range(2):
+        log_one(page, phone, places.private, number, None)
+
+    def fails(draft: Any, *more: Any) -> Any:
+        if draft.note == "look 0":
+            raise RuntimeError("a fault of the server's own")
+        return record_look(draft, *more)
+
+    with monkeypatch.context() as patched:
+        patched.setattr("observations.log_views.record_look", fails)
+        phone.proxy.up()
+        deadline = time.monotonic() + 20
+        while not Observation.objects.exists():
+            assert time.monotonic() < deadline
+            page.evaluate("import('/static/js/outbox.js').then((outbox) => outbox.tryNow())")
+        assert Observation.objects.get().note == "look 1"
+        assert waiting(page) == 1
+    wait_until_sent(page)
+    assert Observation.objects.count() == 2

@@ -96,6 +96,23 @@ def test_a_wrong_clock_is_put_right_and_kept(places: Places, client_of: ClientOf
     assert ahead.started_at < timezone.now()
 
 
+def test_a_seal_older_than_a_fortnight_is_from_memory_and_an_impossible_one_is_none(
+    places: Places, client_of: ClientOf
+) -> None:
+    send(client_of("member"), typed(places.shared, "forward", **CALLED) | later(15 * 24 * 60))
+    assert Call.objects.get().seal == "memory"
+    for sealed, sent in (
+        ("0001-01-01T00:00:00+10:00", "2026-06-01T00:00:00Z"),
+        ("0001-01-02T00:00:00Z", "9999-12-30T00:00:00Z"),
+    ):
+        data = typed(places.shared, "2d", g0__band="none") | {
+            "sealed_at": sealed,
+            "sent_at": sent,
+            "at": sealed,
+        }
+        assert send(client_of("member"), data).device_sealed_at is None
+
+
 def test_a_proof_finds_the_group_that_the_phone_named(places: Places, client_of: ClientOf) -> None:
     client, group = client_of("member"), str(uuid.uuid4())
     send(client, typed(places.shared, "forward", **CALLED, g0__id=group) | later(200))
