@@ -7,11 +7,12 @@ from dataclasses import dataclass, field
 from django.core.exceptions import ValidationError
 
 from observations.files.looks_csv import Row
-from spots.files.known import Known, KnownSpots, name_key, nearest_known
+from spots.files.known import Known, KnownSpots, name_key
 from spots.files.places import holding_waters, metres_between
 from spots.files.report import messages_of
 from spots.files.waypoints import Placed, SpotPlan, find_waters
 from spots.models import Position, Water
+from spots.nearby import nearest_spots
 from spots.services import SpotDraft, check_sheet
 from spots.zones import OUTSIDE_ALLOWED_M
 
@@ -94,8 +95,10 @@ def _beside(rows: list[Row], known: KnownSpots, near_m: float) -> dict[str, Know
     for row in rows:
         if row.spot and row.place and not known.named(row.spot):
             first.setdefault(name_key(row.spot), row.place)
-    near = nearest_known([place.point for place in first.values()], near_m)
-    found = {name: known.of_id(str(at[0])) for name, at in zip(first, near, strict=True) if at is not None}
+    near = nearest_spots([(place.point.y, place.point.x) for place in first.values()], within_m=near_m)
+    found = {
+        name: known.of_id(str(at.spot_id)) for name, at in zip(first, near, strict=True) if at is not None
+    }
     return {name: spot for name, spot in found.items() if spot is not None}
 
 

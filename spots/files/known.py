@@ -1,14 +1,13 @@
 """The spots an importer sees exactly, by water and name. No other spot exists for an import."""
 
-import math
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.contrib.gis.geos import Point
 
 from spots.disclosure_models import Channel
-from spots.precision import ReleasedSpot, release, released_spots
+from spots.precision import ReleasedSpot, released_spots
 
 
 def name_key(name: str) -> str:
@@ -74,52 +73,3 @@ class KnownSpots:
                 self._tried[at] = number
                 return numbered
         raise ValueError("there are a million spots of one name")
-
-
-# A degree of latitude is longer than this everywhere on WGS 84; a degree of longitude shrinks with its cosine.
-_METRES_A_DEGREE = 110_500
-# Cells as large as the distance, so that what is near stands in the same or the next one: no point is compared
-# with all spots.
-_NEAR = """
-asked AS (
-    SELECT q.n, q.x, q.y, ST_SetSRID(ST_MakePoint(q.x, q.y), 4326) AS at
-    FROM unnest(%(xs)s::float8[], %(ys)s::float8[]) WITH ORDINALITY AS q (x, y, n)
-),
-cells AS (
-    SELECT asked.n, asked.at, floor(asked.x / %(across)s)::int + dx AS across, floor(asked.y / %(up)s)::int + dy AS up
-    FROM asked, generate_series(-1, 1) dx, generate_series(-1, 1) dy
-),
-there AS MATERIALIZED (
-    SELECT shown.*, floor(ST_XMin(shown.shown_geometry) / %(across)s)::int AS across,
-        floor(ST_YMin(shown.shown_geometry) / %(up)s)::int AS up
-    FROM shown WHERE shown.precision = 'exact'
-),
-near AS (
-    SELECT DISTINCT ON (cells.n) cells.n, there.*,
-        ST_Distance(there.shown_geometry::geography, cells.at::geography) AS metres
-    FROM cells JOIN there USING (across, up)
-    WHERE ST_DWithin(there.shown_geometry::geography, cells.at::geography, %(metres)s)
-    ORDER BY cells.n, metres, there.id
-),
-leaving AS (SELECT DISTINCT ON (near.id) near.* FROM near ORDER BY near.id)
-"""
-
-
-def nearest_known(points: Sequence[Point], metres: float) -> list[tuple[uuid.UUID, float] | None]:
-    """Return for each point the spot seen exactly that lies nearest within so many metres, and how far off.
-
-    Only those are disclosed, as a distance from an imported position.
-    """
-    out: list[tuple[uuid.UUID, float] | None] = [None] * len(points)
-    if not points or metres <= 0:
-        return out
-    xs, ys = [point.x for point in points], [point.y for point in points]
-    up = metres / _METRES_A_DEGREE
-    farthest_north = min(max(abs(y) for y in ys) + 0.1, 89.9)
-    across = up / math.cos(math.radians(farthest_north))
-    parameters = {"xs": xs, "ys": ys, "metres": metres, "up": up, "across": across}
-    box = (min(xs) - 0.01, min(ys) - 0.01, max(xs) + 0.01, max(ys) + 0.01)
-    rows = release(_NEAR, "n, id, metres FROM near", parameters, channel=Channel.IMPORT, box=box)
-    for number, key, off in rows:
-        out[number - 1] = (key, float(off))
-    return out

@@ -7,11 +7,12 @@ from django.contrib.gis.geos import Point
 from django.core.exceptions import ValidationError
 
 from spots.files.coordinates import parse_latitude, parse_longitude
-from spots.files.known import Known, KnownSpots, name_key, nearest_known
+from spots.files.known import Known, KnownSpots, name_key
 from spots.files.places import holding_waters, metres_between, nearest_waters, on_no_water
 from spots.files.report import Report, messages_of
 from spots.files.rows import SpotRow
 from spots.models import Position, Water
+from spots.nearby import nearest_spots
 from spots.services import SpotDraft, check_sheet, judge_distance
 from spots.zones import OUTSIDE_ALLOWED_M, metres_off_all
 
@@ -55,7 +56,8 @@ def plan_places(
     waters = _waters_of(rows, placed, water, plan, skip_outside)
     names = [row.name for row in rows if row.name and row.line in placed]
     known = KnownSpots(names, water.pk if water else None)
-    near = dict(zip(placed, nearest_known([at.point for at in placed.values()], near_m), strict=True))
+    points = [(at.point.y, at.point.x) for at in placed.values()]
+    near = dict(zip(placed, nearest_spots(points, within_m=near_m), strict=True))
     for row in rows:
         found = waters.get(row.line)
         if found is None or (row.has_place and row.line not in placed):
@@ -67,8 +69,10 @@ def plan_places(
             plan.report.warn(
                 row.line, "id", row.id, f'This is the spot "{same.name}", there already: left out.'
             )
-        elif beside is not None and (other := known.of_id(str(beside[0]))) and not _same_name(row, other):
-            rule = f'The spot "{other.name}" is there already, {beside[1]:.0f} m away: left out.'
+        elif (
+            beside is not None and (other := known.of_id(str(beside.spot_id))) and not _same_name(row, other)
+        ):
+            rule = f'The spot "{other.name}" is there already, {beside.metres:.0f} m away: left out.'
             plan.leave_out(_THERE)
             plan.report.warn(row.line, "position", row.name, rule)
         else:

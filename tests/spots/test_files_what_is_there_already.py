@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from club.models import Level
 from observations.models import Observation
 from spots.disclosure_models import Channel, Disclosure
 from spots.files.features import write_geojson
@@ -20,7 +21,7 @@ from spots.files.gpx import read_gpx, write_gpx
 from spots.files.report import FileError, Report
 from spots.files.spots_csv import NEEDED, READ, read_spots_csv, write_spots_csv
 from spots.files.table import read_table
-from spots.models import Position, Sheet, Spot, Water
+from spots.models import Grant, Position, Sheet, Spot, Water
 from spots.precision import ReleasedSpot, released_spots
 from tests.conftest import Cast, Places, see
 from tests.observations.files_kit import csv_of, errors, gpx_of, imported, planned, sonar_row, warnings
@@ -59,6 +60,24 @@ def test_only_what_is_near_is_disclosed_and_what_is_hidden_is_not_there(cast: Ca
     assert [draft.name for draft in plan.spots.drafts] == ["B", "C"]
     rows = Disclosure.objects.filter(viewer_id=cast.rival.pk)
     assert [(row.spot_id, row.channel) for row in rows] == [(places.shared.pk, Channel.IMPORT)]
+
+
+def test_a_spot_that_was_never_opened_before_is_recognised_too(cast: Cast, places: Places) -> None:
+    """Nothing else of the file lies near a spot: the first answer is empty until the position is opened."""
+    Grant.objects.create(
+        spot=places.private,
+        water_id=places.private.water_id,
+        owner=places.private.owner,
+        audience=f"member:{cast.rival.pk}",
+        level=Level.EXACT,
+    )
+    private = Position.objects.get(spot=places.private).point
+    plan = imported(cast.rival, "a.gpx", gpx_of((private.y, private.x, "B"), (45.005, -93.295, "C")))
+    assert [draft.name for draft in plan.spots.drafts] == ["C"]
+    rows = Disclosure.objects.filter(viewer_id=cast.rival.pk)
+    assert [(row.spot_id, row.channel, row.counts) for row in rows] == [
+        (places.private.pk, Channel.IMPORT, True)
+    ]
 
 
 def test_ones_own_export_comes_back_as_there_already(cast: Cast, places: Places) -> None:
