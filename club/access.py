@@ -13,12 +13,20 @@ from django.utils.http import urlencode
 View = Callable[..., HttpResponseBase]
 
 
-def id_or_404(text: str) -> uuid.UUID:
-    """Return the id that a request names; what is no id is answered like one that was never issued."""
+def id_or_none(text: str) -> uuid.UUID | None:
+    """Return the id that a request names; None for what is no id."""
     try:
         return uuid.UUID(text)
     except ValueError:
-        raise Http404 from None
+        return None
+
+
+def id_or_404(text: str) -> uuid.UUID:
+    """Return the id that a request names; what is no id is answered like one that was never issued."""
+    key = id_or_none(text)
+    if key is None:
+        raise Http404
+    return key
 
 
 def _sign_in(request: HttpRequest) -> HttpResponseRedirectBase:

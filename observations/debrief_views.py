@@ -10,7 +10,7 @@ from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
-from club.access import members_only
+from club.access import id_or_none, members_only
 from club.models import Member, Team
 from club.units import Units
 from club.viewer import ViewedRequest
@@ -159,13 +159,7 @@ def day(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
 
 
 def _ids(texts: list[str]) -> list[uuid.UUID]:
-    out = []
-    for text in texts:
-        try:
-            out.append(uuid.UUID(text))
-        except ValueError:
-            continue
-    return out
+    return [key for text in texts if (key := id_or_none(text)) is not None]
 
 
 def _say_done(request: ViewedRequest, done: Decided) -> None:

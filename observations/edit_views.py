@@ -16,12 +16,12 @@ from club.units import Units
 from club.versions import conflict_context, texts_of, wait_for_other_edits
 from club.viewer import ViewedRequest
 from observations.editing import change_look, look_version, why_not_changed
-from observations.log_fields import Measured, MeasureField, depth_of, temperature_of
-from observations.log_forms import SKIES, WIND_FROM, WINDS, with_blank
+from observations.log_fields import Measured, MeasureField
+from observations.log_forms import measured_conditions, named_conditions
 from observations.log_start import conditions_of
 from observations.log_words import in_words, local_time, with_parts
 from observations.look_limits import LONGEST_NOTE
-from observations.models import Observation, Platform
+from observations.models import Observation
 
 # The field on the page, and the look's own name of it.
 _MODEL_NAMES = {
@@ -44,23 +44,9 @@ class ConditionsForm(forms.Form):
 
     def __init__(self, units: Units, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        depth, temperature = depth_of(units), temperature_of(units)
-
-        def choice(choices: Any, label: str) -> forms.ChoiceField:
-            told = {"invalid_choice": '"%(value)s" is not one of the choices.'}
-            return forms.ChoiceField(
-                choices=with_blank(choices, "not said"), label=label, required=False, error_messages=told
-            )
-
-        self.fields["platform"] = choice(Platform.choices, "You were on")
-        self.fields["water_temp"] = MeasureField(temperature, -2, 45, label="Water")
-        self.fields["water_temp_depth"] = MeasureField(depth, 0, 500, label="Read at depth")
-        self.fields["secchi"] = MeasureField(depth, 0, 50, label="Disc seen to")
-        self.fields["pool_level"] = MeasureField(depth, -200, 50, label="Level from full pool")
-        self.fields["clarity"] = choice(Observation.Clarity.choices, "Clarity")
-        self.fields["wind"] = choice(WINDS, "Wind")
-        self.fields["wind_from"] = choice(WIND_FROM, "Wind from")
-        self.fields["sky"] = choice(SKIES, "Sky")
+        named = named_conditions("You were on")
+        self.fields["platform"] = named.pop("platform")
+        self.fields |= measured_conditions(units) | named
         self.fields["note"] = forms.CharField(required=False, max_length=LONGEST_NOTE, label="Note")
 
     def changes(

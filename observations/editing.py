@@ -10,7 +10,7 @@ from club.versions import version_of
 from observations.editing_policies import EDITABLE
 from observations.models import Observation
 from observations.services import LookDraft, check_conditions
-from spots.event_models import Event
+from spots.events import frozen_until
 
 __all__ = ("EDITABLE", "change_look", "look_version", "why_not_changed")
 
@@ -32,14 +32,8 @@ def why_not_changed(look: Observation, moment: datetime) -> str:
     """Return why a look stays as it is, or nothing. The database says the same (editing_policies.py)."""
     if look.withdrawn_at:
         return "This look has been taken back; it stays as it is."
-    if not look.scope.startswith("member:"):
-        events = Event.objects.filter(
-            water=look.spot.water_id,
-            cutoff_at__lte=moment,
-            ends_at__gt=moment,
-        )
-        if events.exists():
-            return "An event’s cut-off is on: looks that others may see stay as they are until it ends."
+    if not look.scope.startswith("member:") and frozen_until(look.spot.water_id, moment):
+        return "An event’s cut-off is on: looks that others may see stay as they are until it ends."
     return ""
 
 

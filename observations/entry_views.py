@@ -9,7 +9,7 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
-from club.access import members_only
+from club.access import id_or_none, members_only
 from club.models import Member, Team
 from club.viewer import ViewedRequest
 from observations.event_views import event_or_404, told
@@ -19,25 +19,18 @@ from spots.certificates import openings
 from spots.event_models import Entry, Event
 
 
-def _uuid(text: str) -> uuid.UUID | None:
-    try:
-        return uuid.UUID(text)
-    except ValueError:
-        return None
-
-
 def _member(request: ViewedRequest) -> Member:
     """Return whom the form names; without a name, the one who sends it."""
     wanted = request.POST.get("member", "")
     if not wanted:
         assert request.member is not None  # noqa: S101  (members only)
         return request.member
-    return get_object_or_404(Member.objects.filter(is_active=True), pk=_uuid(wanted))
+    return get_object_or_404(Member.objects.filter(is_active=True), pk=id_or_none(wanted))
 
 
 def _team(request: ViewedRequest) -> Team | None:
     wanted = request.POST.get("team", "")
-    return get_object_or_404(Team, pk=_uuid(wanted)) if wanted else None
+    return get_object_or_404(Team, pk=id_or_none(wanted)) if wanted else None
 
 
 @require_POST

@@ -11,10 +11,10 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.http import HttpResponseBase, JsonResponse
 from django.shortcuts import redirect, render
-from django.utils.crypto import salted_hmac
 from django.views.decorators.http import require_http_methods
 
 from club.access import members_only
+from club.keyed import keyed_id
 from club.units import Units
 from club.viewer import ViewedRequest, Viewer
 from observations.log_fields import Measured, MeasureField, depth_of, plain
@@ -104,8 +104,7 @@ class HereForm(forms.Form):
 
 def spot_id_of(viewer: Viewer, page: uuid.UUID) -> uuid.UUID:
     """Return the id of the spot that a page's number makes: each member's own, so that none meets another's."""
-    code = salted_hmac("tallow.here", f"{viewer.member_id} {page}", algorithm="sha256").digest()
-    return uuid.UUID(bytes=code[:16], version=4)
+    return keyed_id("tallow.here", f"{viewer.member_id} {page}")
 
 
 def default_name(water: Water, moment: datetime) -> str:

@@ -78,6 +78,28 @@ class Offer:
     settles: list[EchoGroup]
 
 
+def named_conditions(on: str) -> dict[str, forms.Field]:
+    """Return the fields of what is chosen of platform and conditions; `on` is the label of the platform."""
+    return {
+        "platform": _choice(with_blank(Platform.choices, "not said"), on),
+        "clarity": _choice(with_blank(Observation.Clarity.choices, "not said"), "Clarity"),
+        "wind": _choice(with_blank(WINDS, "not said"), "Wind"),
+        "wind_from": _choice(with_blank(WIND_FROM, "not said"), "Wind from"),
+        "sky": _choice(with_blank(SKIES, "not said"), "Sky"),
+    }
+
+
+def measured_conditions(units: Units) -> dict[str, forms.Field]:
+    """Return the fields of what is measured of the conditions, in the member's units."""
+    depth, temperature = depth_of(units), temperature_of(units)
+    return {
+        "water_temp": MeasureField(temperature, -2, 45, label="Water"),
+        "water_temp_depth": MeasureField(depth, 0, 500, label="Read at depth"),
+        "secchi": MeasureField(depth, 0, 50, label="Disc seen to"),
+        "pool_level": MeasureField(depth, -200, 50, label="Level from full pool"),
+    }
+
+
 class LookForm(forms.Form):
     """What is said once about a look."""
 
@@ -93,23 +115,15 @@ class LookForm(forms.Form):
     method = _choice(SHORT_METHODS, "Method")
     found = _choice((("nothing", "found nothing"), ("fish", "found fish")), "What it showed")
     response = _choice(with_blank(Presentation.Response.choices, "not said"), "Response")
-    platform = _choice(with_blank(Platform.choices, "not said"), "You are on")
-    clarity = _choice(with_blank(Observation.Clarity.choices, "not said"), "Clarity")
-    wind = _choice(with_blank(WINDS, "not said"), "Wind")
-    wind_from = _choice(with_blank(WIND_FROM, "not said"), "Wind from")
-    sky = _choice(with_blank(SKIES, "not said"), "Sky")
 
     def __init__(self, offer: Offer, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        depth, temperature = depth_of(offer.units), temperature_of(offer.units)
+        self.fields |= named_conditions("You are on")
         self.fields["scope"] = _choice(offer.scopes, "Whose evidence it is")
         self.fields["settles"] = _choice([(str(group.pk), "") for group in offer.settles], "Settles")
         self.fields["minutes"] = MeasureField(plain("min"), 0, 1440, label="Minutes")
         self.fields["lines"] = MeasureField(plain("lines"), 1, 50, label="Lines in the water")
-        self.fields["water_temp"] = MeasureField(temperature, -2, 45, label="Water")
-        self.fields["water_temp_depth"] = MeasureField(depth, 0, 500, label="Read at depth")
-        self.fields["secchi"] = MeasureField(depth, 0, 50, label="Disc seen to")
-        self.fields["pool_level"] = MeasureField(depth, -200, 50, label="Level from full pool")
+        self.fields |= measured_conditions(offer.units)
 
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or {}

@@ -12,7 +12,7 @@ from django.http import Http404, HttpResponse, HttpResponseBase, JsonResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from club.access import members_only, public
+from club.access import id_or_none, members_only, public
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
@@ -44,27 +44,39 @@ def _wake() -> None:
 
 def _exact_spot(text: str) -> ReleasedSpot | None:
     """Return a spot that can be logged at, or None for one that is hidden, inexact, or never was."""
-    try:
-        key = uuid.UUID(text)
-    except ValueError:
-        return None
-    spots = released_spots(ids=[key], channel=Channel.UNSEEN)
+    key = id_or_none(text)
+    spots = released_spots(ids=[key], channel=Channel.UNSEEN) if key else []
     return spots[0] if spots and spots[0].is_exact else None
 
 
-def _offer(request: ViewedRequest, spot: Spot, at: datetime) -> Offer:
+def offer_at(request: ViewedRequest, spot: Spot | None, at: datetime) -> Offer:
+    """Return what the log page offers at a spot; without one, what it offers anywhere."""
     species = species_by_code()
     viewer = request.viewer
+    key = spot.pk if spot else None
     return Offer(
         units=Units.of(request.member),
         species=species,
-        calls=queries.quick_calls(viewer, spot.pk, species),
-        findings=queries.quick_findings(viewer, spot.pk, species),
+        calls=queries.quick_calls(viewer, key, species),
+        findings=queries.quick_findings(viewer, key, species),
         call_tree=queries.species_tree(species, wider=True),
         finding_tree=queries.species_tree(species, wider=False),
-        scopes=queries.scopes_for(spot, viewer, request.moment),
-        settles=queries.visit_groups(spot.pk, viewer.member_id, at),
+        scopes=queries.scopes_for(spot, viewer, request.moment) if spot else [],
+        settles=queries.visit_groups(spot.pk, viewer.member_id, at) if spot else [],
     )
+
+
+def entry_context(request: ViewedRequest, offer: Offer, entry: LogEntry) -> dict[str, Any]:
+    """Return what the log page shows wherever it is shown."""
+    return {
+        "entry": entry,
+        "form": entry.look,
+        "groups": entry.groups,
+        "findings": entry.findings,
+        "units": offer.units,
+        "max_pictures": MAX_PICTURES,
+        **draw_context(request.viewer.member_id),
+    }
 
 
 def _page(
@@ -82,18 +94,12 @@ def _page(
         {
             "spot": released,
             "spot_water": spot.water,
-            "entry": entry,
-            "form": entry.look,
-            "groups": entry.groups,
-            "findings": entry.findings,
+            **entry_context(request, offer, entry),
             "summary": entry.summary(),
             "settles": [(str(group.pk), settles_words(group, zone, offer.units)) for group in offer.settles],
-            "units": offer.units,
             "local_now": request.moment.astimezone(zone).replace(tzinfo=None),
-            "max_pictures": MAX_PICTURES,
             "sky": sky_words(spot.water, request.moment),
             "offline": False,
-            **draw_context(request.viewer.member_id),
         },
         status=status,
     )
@@ -115,7 +121,7 @@ def log(request: ViewedRequest) -> HttpResponseBase:
             raise Http404
         return choose(request)
     spot = Spot.objects.select_related("water").get(pk=released.id)
-    offer = _offer(request, spot, request.moment)
+    offer = offer_at(request, spot, request.moment)
     initial = initial_of(request.GET, spot, last, offer, request.moment)
     return _page(request, released, spot, offer, LogEntry(offer, initial=initial))
 
@@ -163,7 +169,7 @@ def _seal(request: ViewedRequest) -> HttpResponseBase:
         return answer or choose(_as_get(request))
     spot = Spot.objects.select_related("water").get(pk=released.id)
     device = DeviceSeal.of(request.POST, request.moment)
-    offer = _offer(request, spot, device.sealed_at if device else request.moment)
+    offer = offer_at(request, spot, device.sealed_at if device else request.moment)
     entry = LogEntry(offer, request.POST)
     entry.is_valid()
     pictures = _clean_uploads(request, entry)
@@ -183,9 +189,8 @@ def _as_get(request: ViewedRequest) -> ViewedRequest:
 
 def _known(request: ViewedRequest) -> uuid.UUID | None:
     """Return the look's id when it has been saved already: a retried post is the same look."""
-    try:
-        key = uuid.UUID(request.POST.get("look", ""))
-    except ValueError:
+    key = id_or_none(request.POST.get("look", ""))
+    if key is None:
         return None
     own = Observation.objects.filter(pk=key, observer_id=request.viewer.member_id)
     return key if own.exists() else None

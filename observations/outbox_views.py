@@ -13,20 +13,17 @@ from django.db import connection, transaction
 from django.http import Http404, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import render
-from django.utils.crypto import salted_hmac
 from django.views.decorators.http import require_GET, require_POST
 
 from club.access import id_or_404, members_only, public
-from club.units import Units
+from club.keyed import keyed_id
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
-from observations.camera_check import draw_context
 from observations.here_views import HERE, HereForm
 from observations.log_entry import LogEntry
-from observations.log_forms import Offer
+from observations.log_views import entry_context, offer_at
 from observations.models import Finding, Observation, Picture
 from observations.pictures import MAX_PICTURES, clean_picture, store
-from observations.services import species_by_code
 from spots.charting import outlines
 from spots.disclosure_models import Channel
 from spots.models import Spot, Water
@@ -50,31 +47,14 @@ def hello(request: ViewedRequest) -> JsonResponse:
 @require_GET
 def shell(request: ViewedRequest) -> HttpResponse:
     """Show the log page without any spot: the one that the phone keeps, and fills from its pack."""
-    species = species_by_code()
-    viewer = request.viewer
-    offer = Offer(
-        units=Units.of(request.member),
-        species=species,
-        calls=queries.quick_calls(viewer, None, species),
-        findings=queries.quick_findings(viewer, None, species),
-        call_tree=queries.species_tree(species, wider=True),
-        finding_tree=queries.species_tree(species, wider=False),
-        scopes=[],
-        settles=[],
-    )
+    offer = offer_at(request, None, request.moment)
     blank = dict.fromkeys(("response", "platform", "clarity", "wind", "wind_from", "sky"), "")
     entry = LogEntry(offer, initial={**blank, "lines": "1", "f0": {"tie": Finding.Tie.COVER}})
     context = {
+        **entry_context(request, offer, entry),
         "offline": True,
-        "entry": entry,
-        "form": entry.look,
-        "groups": entry.groups,
-        "findings": entry.findings,
         "settles": [],
-        "units": offer.units,
-        "max_pictures": MAX_PICTURES,
         "here": HereForm(offer.units, initial={"how": HERE}),
-        **draw_context(viewer.member_id),
     }
     return render(request, "log/offline.html", context)
 
@@ -148,8 +128,7 @@ def _picture_id(look_id: uuid.UUID, key: uuid.UUID) -> uuid.UUID:
 
     The device does not choose the id itself: the file is written under it before the database has its say.
     """
-    digest = salted_hmac("observations.outbox.picture", f"{look_id} {key}", algorithm="sha256").digest()
-    return uuid.UUID(bytes=digest[:16], version=4)
+    return keyed_id("observations.outbox.picture", f"{look_id} {key}")
 
 
 @members_only

@@ -36,39 +36,37 @@ def reliability_rows(fit: ClubFit, evidence: Evidence, on_device: Bool) -> list[
     calling = evidence.sealed & (evidence.outcome != NO_OUTCOME)
     if not calling.any():
         return []
-    rows = _rows(fit, evidence, drawn_only=False)
-    if (calling & evidence.random_check).any():
-        rows += _rows(fit, evidence, drawn_only=True)
-    if (calling & on_device).any():
-        # The inference has one way to look at a part of the calls only; which part is said here.
-        part = _rows(fit, replace(evidence, random_check=on_device), drawn_only=True)
-        for row in part:
-            row.drawn_only, row.device_only = False, True
-        rows += part
+    rows = _rows(fit, evidence)
+    # The inference has one way to look at a part of the calls alone; which part that is, is said here.
+    for part, chosen in (("drawn_only", evidence.random_check), ("device_only", on_device)):
+        if (calling & chosen).any():
+            rows += _rows(fit, replace(evidence, random_check=chosen), part)
     return rows
 
 
-def _rows(fit: ClubFit, evidence: Evidence, *, drawn_only: bool) -> list[Reliability]:
+def _rows(fit: ClubFit, evidence: Evidence, part: str = "") -> list[Reliability]:
+    """Return the rows of all calls, or of the `part` (a field's name) that `random_check` marks alone."""
+    alone, said = bool(part), {part: True} if part else {}
     out = [
         Reliability(
             method=table.method,
             observer_id=uuid.UUID(table.observer) if table.observer else None,
-            drawn_only=drawn_only,
             looks=table.looks,
-            body=_table_body(table, _called(evidence, table, drawn_only)),
+            body=_table_body(table, _called(evidence, table, alone)),
+            **said,
         )
-        for table in reliability(fit, evidence, random_only=drawn_only)
+        for table in reliability(fit, evidence, random_only=alone)
     ]
     observers = {None, *(row.observer_id for row in out)}
     for observer in sorted(observers, key=str):
         index = None if observer is None else evidence.observers.index(str(observer))
-        scores = stated_scores(evidence, index, random_only=drawn_only)
+        scores = stated_scores(evidence, index, random_only=alone)
         out.append(
             Reliability(
                 method="",
                 observer_id=observer,
-                drawn_only=drawn_only,
                 looks=scores.proofs,
+                **said,
                 body={
                     "proofs": scores.proofs,
                     "brier": _number(scores.murphy.score),
@@ -92,12 +90,12 @@ def _rows(fit: ClubFit, evidence: Evidence, *, drawn_only: bool) -> list[Reliabi
     return out
 
 
-def _called(evidence: Evidence, table: CallTable, drawn_only: bool) -> list[int]:
+def _called(evidence: Evidence, table: CallTable, alone: bool) -> list[int]:
     """Return how often each of the table's calls was made, sealed, in the looks behind it."""
     used = evidence.sealed & (evidence.method == METHODS.index(table.method))
     if table.observer is not None:
         used &= evidence.observer == evidence.observers.index(table.observer)
-    if drawn_only:
+    if alone:
         used &= evidence.random_check
     outcome = evidence.outcome[used]
     counts = np.bincount(outcome[outcome >= 0], minlength=len(table.calls) - 1)

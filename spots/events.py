@@ -186,7 +186,7 @@ def any_cut_off(moment: datetime) -> bool:
     return Event.objects.filter(cutoff_at__lte=moment, ends_at__gt=moment).exists()
 
 
-def frozen_until(water: Water, moment: datetime) -> Event | None:
+def frozen_until(water: Water | uuid.UUID, moment: datetime) -> Event | None:
     """Return the event whose cut-off is on for a water, the one that ends last."""
     events = Event.objects.filter(water=water, cutoff_at__lte=moment, ends_at__gt=moment)
     return events.order_by("-ends_at", "id").first()

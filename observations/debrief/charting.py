@@ -5,7 +5,7 @@ from typing import Any
 from club.units import Units
 from observations.debrief.packing import unpack
 from observations.debrief.showing import Day
-from observations.debrief_models import DebriefDraft, Track
+from observations.debrief_models import DebriefDraft
 from observations.files.track import simplified
 from spots.minimap import HEIGHT, WIDTH, ground, window_around
 
@@ -15,10 +15,9 @@ _POINTS = 1500
 
 def chart(day: Day, units: Units) -> dict[str, Any] | None:
     """Return what the template draws of the track, its stops and the waypoints; None without a track."""
-    row = Track.objects.filter(trip=day.trip).first()
-    if row is None:
+    if day.track is None:
         return None
-    fixes = unpack(row.packed)
+    fixes = unpack(day.track.packed)
     marks = [*day.stops, *day.places, *day.decided]
     lats = [float(fixes.lat.min()), float(fixes.lat.max()), *(one.place.y for one in marks)]
     lons = [float(fixes.lon.min()), float(fixes.lon.max()), *(one.place.x for one in marks)]

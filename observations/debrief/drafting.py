@@ -19,7 +19,7 @@ from observations.files.track import Track as Fixes
 from observations.models import Observation, Trip
 from observations.services import FUTURE_ALLOWED
 from spots.disclosure_models import Channel
-from spots.event_models import Event
+from spots.events import frozen_until
 from spots.files.known import name_key
 from spots.files.places import holding_waters
 from spots.files.report import refused
@@ -54,6 +54,11 @@ class Drafted:
     def add(self, trip: Trip) -> None:
         if trip.pk not in {one.pk for one in self.trips}:
             self.trips.append(trip)
+
+
+def is_around(trip: Trip, at: datetime) -> bool:
+    """Say whether a time belongs to a trip: the log is switched on late, and off early."""
+    return trip.started_at - AROUND <= at <= (trip.ended_at or trip.started_at) + AROUND
 
 
 def _aware(seconds: float) -> datetime:
@@ -184,7 +189,7 @@ def _meet_looks(trip: Trip, fixes: Fixes, drafts: Sequence[DebriefDraft], moment
         started_at__range=(_aware(fixes.time[0]) - AROUND, _aware(fixes.time[-1]) + AROUND),
         withdrawn_at=None,
     ).order_by("started_at", "id")
-    frozen = Event.objects.filter(water=trip.water_id, cutoff_at__lte=moment, ends_at__gt=moment).exists()
+    frozen = frozen_until(trip.water_id, moment) is not None
     for look in looks:
         stop = next((one for one in drafts if _is_of(look, one)), None)
         if stop and stop.look_id is None:
@@ -261,7 +266,7 @@ def _trip_of(mark: Mark, water: Water, member: Member, moment: datetime, out: Dr
         if at > moment + FUTURE_ALLOWED:
             return None
         for trip in here:
-            if trip.started_at - AROUND <= at <= (trip.ended_at or trip.started_at) + AROUND:
+            if is_around(trip, at):
                 return trip
         if out.tracks or out.known_already:
             return None

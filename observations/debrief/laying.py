@@ -8,7 +8,7 @@ from django.contrib.gis.geos import Point
 from django.core.exceptions import ValidationError
 
 from club.models import Member
-from observations.debrief.drafting import AROUND, Drafted, zone_of
+from observations.debrief.drafting import Drafted, is_around, zone_of
 from observations.debrief.packing import unpack
 from observations.debrief.uploads import Upload, read_picture
 from observations.debrief_models import DebriefDraft, DebriefPicture, Track
@@ -76,9 +76,6 @@ class _Day:
             DebriefDraft.objects.filter(trip=trip, kind=DebriefDraft.Kind.STOP).order_by("started_at")
         )
 
-    def holds(self, at: datetime) -> bool:
-        return self.trip.started_at - AROUND <= at <= (self.trip.ended_at or self.trip.started_at) + AROUND
-
 
 def _days(drafted: Drafted, member: Member) -> list[_Day]:
     trips = drafted.trips or list(
@@ -116,7 +113,7 @@ def lay(files: Sequence[Upload], drafted: Drafted, member: Member, moment: datet
                 drafted.left_out["picture that was sent before"] += 1
                 continue
             had.add(sent.digest)
-            day = next((one for one in days if sent.told.at and one.holds(sent.told.at)), None)
+            day = next((one for one in days if sent.told.at and is_around(one.trip, sent.told.at)), None)
             if day is None and (sent.told.at is None or drafted.trips) and len(days) == 1:
                 day = days[0]
             if day is None:

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from observations.files.fixes import Log
+from observations.files.fixes import GAP_S, Log
 
 Floats = NDArray[np.float64]
 
@@ -21,7 +21,6 @@ SWING_M = 25.0
 SEARCH_MPS = 0.9
 RUN_MPS = 4.0
 SMOOTH_S = 30.0
-GAP_S = 30.0
 # A stop that is broken off for less, and goes on at the same place, is one stop.
 BREAK_S = 60.0
 KINDS = ("stopped", "fishing", "searching", "running", "gap")

@@ -58,15 +58,18 @@ async function post(url, fields, csrf, longest) {
   return { ok: answer.ok, words, errors: answer.ok ? null : (words.errors ?? { page: [`The server answered ${answer.status}.`] }) };
 }
 
+/* The server will not have it as it is: it stays here, with the reasons. */
+async function needsYou(entry, errors) {
+  await store.put({ ...entry, state: "needs", errors });
+  return false;
+}
+
 /* Send one entry as far as it goes; true when all of it stands on the server. */
 async function deliver(entry, csrf) {
   if (entry.place && !entry.placed) {
     // A place that is no spot yet: it becomes one, the same each time that it is sent.
     const { ok, words, errors } = await post("/log/here/", entry.place.fields, csrf);
-    if (!ok) {
-      await store.put({ ...entry, state: "needs", errors });
-      return false;
-    }
+    if (!ok) return needsYou(entry, errors);
     const spot = new URL(words.url, location.href).searchParams.get("spot");
     entry.fields = entry.fields.map(([name, value]) => [name, name === "spot" ? spot : value]);
     entry.placed = true;
@@ -77,10 +80,7 @@ async function deliver(entry, csrf) {
     if (Date.now() - Date.parse(entry.saved_at) > SEALED_THERE_MS)
       fields.push(["sealed_at", entry.saved_at], ["sent_at", new Date().toISOString()]);
     const { ok, errors } = await post("/log/", fields, csrf);
-    if (!ok) {
-      await store.put({ ...entry, state: "needs", errors });
-      return false;
-    }
+    if (!ok) return needsYou(entry, errors);
     entry.stands = true;
     await store.put(entry);
   }
@@ -88,10 +88,7 @@ async function deliver(entry, csrf) {
     const [picture, ...rest] = entry.pictures;
     const fields = [["picture", picture.blob, picture.name], ["species", picture.species]];
     const { ok, errors } = await post(`/log/${entry.look}/pictures/${picture.key}/`, fields, csrf, 120_000);
-    if (!ok) {
-      await store.put({ ...entry, state: "needs", errors });
-      return false;
-    }
+    if (!ok) return needsYou(entry, errors);
     entry.pictures = rest;
     await store.put(entry);
   }
@@ -103,9 +100,8 @@ async function deliver(entry, csrf) {
 /* One look on which the server fails again and again keeps no other waiting, and is shown. */
 async function noteFailure(entry, status) {
   entry.failures = (entry.failures ?? 0) + 1;
-  const page = [`The server failed with this one (${status}), ${entry.failures} times.`];
-  const isNeeds = entry.failures >= FAILURES_BORNE && status === "500";
-  await store.put({ ...entry, state: isNeeds ? "needs" : "waiting", errors: isNeeds ? { page } : null });
+  if (entry.failures < FAILURES_BORNE || status !== "500") await store.put(entry);
+  else await needsYou(entry, { page: [`The server failed with this one (${status}), ${entry.failures} times.`] });
 }
 
 async function noteSent(entry) {
@@ -130,12 +126,13 @@ export let standing = "";
 export async function flush() {
   clearTimeout(retry);
   const once = async () => {
-    const mine = (await store.all()).filter((entry) => entry.member === member && entry.state === "waiting");
+    const kept = await store.all();
+    const mine = kept.filter((entry) => entry.member === member && entry.state === "waiting");
     if (!member || !mine.length) return;
     try {
       const hello = await told(await ask("/log/hello/"));
       if (hello.member !== member) throw new SignedOut();
-      const stuck = new Set((await store.all()).filter((one) => one.state === "needs" && !one.stands).map((one) => one.look));
+      const stuck = new Set(kept.filter((one) => one.state === "needs" && !one.stands).map((one) => one.look));
       let failed = false;
       for (const entry of mine) {
         // A proof waits for the look whose echoes it settles.

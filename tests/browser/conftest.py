@@ -174,3 +174,8 @@ def worker(transactional_db: None) -> Iterator[subprocess.Popen[bytes]]:
     yield process
     process.terminate()
     process.communicate(timeout=20)
+
+
+def choose(page: Page, name: str, value: str) -> None:
+    """Tap the box of a segmented choice."""
+    page.locator(f"label:has([name='{name}'][value='{value}'])").click()

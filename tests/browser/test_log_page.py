@@ -8,19 +8,15 @@ from typing import Any
 import pytest
 from django.utils import timezone
 from PIL import Image
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser
 
 from observations.models import BlindName, Call, Confirmation, Observation, Picture
-from tests.browser.conftest import SIZES, Visit
+from tests.browser.conftest import SIZES, Visit, choose
 from tests.conftest import Cast, Places, found, look
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 OpenVisit = Callable[..., Visit]
-
-
-def choose(page: Page, name: str, value: str) -> None:
-    page.locator(f"label:has([name='{name}'][value='{value}'])").click()
 
 
 def test_nothing_there_takes_three_taps_on_one_screen(visit: OpenVisit, places: Places) -> None:

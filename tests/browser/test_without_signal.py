@@ -17,7 +17,7 @@ from observations.camera_check_models import CameraCheck
 from observations.models import Call, Observation, Picture
 from observations.services import record_look
 from spots.models import Spot
-from tests.browser.conftest import FLAGS, SIZES, chromium_path
+from tests.browser.conftest import FLAGS, SIZES, choose, chromium_path
 from tests.browser.faults import FaultyProxy
 from tests.conftest import Places
 
@@ -93,10 +93,6 @@ def phone(
     yield device
     device.close()
     proxy.down()
-
-
-def choose(page: Page, name: str, value: str) -> None:
-    page.locator(f"label:has([name='{name}'][value='{value}'])").click()
 
 
 def log_one(
