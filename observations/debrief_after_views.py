@@ -13,7 +13,7 @@ from club.units import Units
 from club.viewer import ViewedRequest
 from observations.debrief import charting, effort, showing
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
-from observations.debrief_views import own_trip
+from observations.debrief_views import own_trip, wait_for_other_presses
 from observations.files.track import RUN_MPS, SEARCH_MPS
 from observations.log_views import send_picture
 from observations.models import Observation
@@ -82,6 +82,8 @@ def track_gpx(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponse:
 def remove(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
     """Delete a day's track, passes, drafts and the pictures that are of no look. Looks and spots stay."""
     trip = own_trip(request, trip_id)
+    # A picture that a look takes at this moment is that look's, and its file stays.
+    wait_for_other_presses(trip)
     rows = [one.stored() for one in DebriefPicture.objects.filter(trip=trip, used_at=None)]
     for model in (DebriefPicture, DebriefDraft, Pass, Track):
         model.objects.filter(trip=trip).delete()

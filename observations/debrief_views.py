@@ -46,6 +46,11 @@ def own_trip(request: ViewedRequest, trip_id: uuid.UUID) -> Trip:
     return trip
 
 
+def wait_for_other_presses(trip: Trip) -> None:
+    """Of two presses on one day at once, the second waits here: whoever presses twice is answered twice, saves once."""
+    list(DebriefDraft.objects.select_for_update().filter(trip=trip).order_by("id").values_list("id"))
+
+
 @require_http_methods(["GET", "HEAD", "POST"])
 @members_only
 def debrief(request: ViewedRequest) -> HttpResponseBase:
@@ -108,8 +113,7 @@ def day(request: ViewedRequest, trip_id: uuid.UUID) -> HttpResponseBase:
     trip = own_trip(request, trip_id)
     if request.method != "POST":
         return _day(request, showing.day_of(trip))
-    # Whoever presses twice is answered twice, and saves once.
-    list(DebriefDraft.objects.select_for_update().filter(trip=trip).order_by("id").values_list("id"))
+    wait_for_other_presses(trip)
     asked = showing.day_of(trip)
     answers = read_answers(
         asked.stops,
