@@ -11,6 +11,35 @@ MIN_COVERAGE = 0.01
 """Even in black water the lens sees what touches it; keeps a sighting there possible."""
 
 
+SIGHT_PER_SECCHI = (0.55, 0.9)
+"""How far a dark target is seen sideways, as a share of the Secchi depth: a rough band, see `sighting_range`."""
+
+
+def sighting_range(secchi_m: ArrayLike) -> tuple[Float, Float]:
+    """Band of the distance at which a camera still makes out a dark target, from the Secchi depth.
+
+    A black target is seen sideways to about `4.8 / c` (Hou et al. 2007; others 4.6), and a Secchi disc to
+    about `G / (c + Kd)` with G of 8 to 9.6 (Preisendorfer 1986, from memory). Their ratio is `4.8 / G * (1 +
+    Kd / c)`: with Kd / c of 0.1 in murky to 0.5 in clear water (from memory) it is 0.55 to 0.9. No single
+    ratio is supported. A fish shows less contrast than a black target; a lamp does not help in murk.
+
+    Parameters
+    ----------
+    secchi_m : array_like of float
+        Metres, finite and >= 0, or NaN.
+
+    Returns
+    -------
+    low, high : ndarray of float
+        Metres. `camera_coverage` stands at the Secchi depth itself, the hopeful end.
+    """
+    secchi = np.asarray(secchi_m, dtype=np.float64)
+    if np.any((secchi < 0) | np.isinf(secchi)):
+        raise ValueError("Secchi depth must be finite and >= 0, or NaN")
+    low, high = SIGHT_PER_SECCHI
+    return secchi * low, secchi * high
+
+
 def camera_coverage(
     secchi_m: ArrayLike,
     cover_height_m: ArrayLike = np.nan,
@@ -23,9 +52,8 @@ def camera_coverage(
 
     The sighted disc, with the Secchi depth as its radius, over the cover's own area: `(2 r / size)^2`,
     at most 1; and `2 r / height`, at most 1, where the cover stands higher than the disc. Taking the
-    Secchi depth as the sighting range is an assumption: no single ratio is supported (the range of a
-    black target is about 4.8 over the beam attenuation, Hou et al. 2007, whose ratio to the Secchi depth
-    varies).
+    Secchi depth as the sighting range is an assumption, a little above the band of `sighting_range`: what
+    it is too hopeful by, the fitted rate per minute takes up.
 
     Parameters
     ----------
