@@ -31,7 +31,9 @@ The interface:
     prediction.held_out(evidence) -> Forecasts     # later looks forecast from earlier ones; prediction.scored
     prediction.visit_presence(fit, evidence_of_one_spot, now) -> visit (N,), P(present) (V, K)
     coverage.camera_coverage(secchi_m, cover_height_m, cover_size_m)
-    coverage.detection(rate, effort, coverage)
+    coverage.detection(rate, effort, coverage); coverage.sighting_range(secchi_m)
+    sonar.*                                        # cone, slant range, shadow, speed of sound
+    condition.*                                    # standard and relative weight, length categories
     occupancy.*, dawid_skene.*                     # the special cases, maximum likelihood
 
 Sonar outcome of a row: index of the called node, NO_ECHOES or UNCALLED; camera and rod rows: NO_OUTCOME
