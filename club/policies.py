@@ -1,6 +1,6 @@
 """Rights of the web and worker roles on the club's tables."""
 
-from club import account_policies, junior_policies, second_factor_policies, sign_in_policies
+from club import account_policies, counting, junior_policies, second_factor_policies, sign_in_policies
 from club.account_policies import KEY as _KEY
 from club.rls import AUDIENCES, MEMBER, MOMENT, Table
 
@@ -98,6 +98,8 @@ TABLES = [
         worker=("SELECT", "DELETE"),
     ),
 ]
+
+FUNCTIONS = [*counting.FUNCTIONS]
 
 TRIGGERS = [
     *account_policies.TRIGGERS,

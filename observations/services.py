@@ -10,6 +10,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from club.counting import grew
 from club.models import Member
 from club.viewer import Viewer
 from observations.look_limits import check_limits
@@ -18,6 +19,7 @@ from observations.models import (
     SONAR,
     Call,
     Confirmation,
+    Due,
     EchoGroup,
     Finding,
     Method,
@@ -270,6 +272,7 @@ def save_looks(drafts: Sequence[tuple[LookDraft, str]], moment: datetime) -> lis
     levels = _levels_of([draft for draft, _ in ordered])
     looks = [_look_row(draft, scope, moment, levels.get(draft.id)) for draft, scope in ordered]
     Observation.objects.bulk_create(looks)
+    grew(len(looks), Observation, Due)
     groups, calls = [], []
     for draft, _ in ordered:
         for order, group in enumerate(draft.groups):
@@ -287,7 +290,9 @@ def save_looks(drafts: Sequence[tuple[LookDraft, str]], moment: datetime) -> lis
                     )
                 )
     EchoGroup.objects.bulk_create(groups)
+    grew(len(groups), EchoGroup)
     Call.objects.bulk_create(calls)
+    grew(len(calls), Call)
     latest = latest_groups([draft for draft, _ in ordered])
     findings = [
         Finding(
@@ -308,6 +313,7 @@ def save_looks(drafts: Sequence[tuple[LookDraft, str]], moment: datetime) -> lis
         for finding in draft.findings
     ]
     Finding.objects.bulk_create(findings)
+    grew(len(findings), Finding)
     Presentation.objects.bulk_create(
         Presentation(look_id=draft.id, what=what, minutes=minutes, response=response)
         for draft, _ in ordered

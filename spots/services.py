@@ -12,6 +12,7 @@ from django.contrib.gis.geos import MultiPolygon, Point, Polygon
 from django.core.exceptions import ValidationError
 from django.db import transaction
 
+from club.counting import grew
 from club.juniors import REFUSED as JUNIOR_REFUSED
 from club.juniors import exact_audiences, too_wide
 from club.models import Level
@@ -179,6 +180,7 @@ def save_spots(drafts: Sequence[SpotDraft], viewer: Viewer, moment: datetime) ->
         Position.objects.bulk_create(
             Position(spot_id=draft.id, **_position(draft, point, moment)) for draft, point in placed
         )
+        grew(len(spots), Spot, Grant, Sheet, Position)
         publish_spots([(by_id[draft.id], point) for draft, point in placed])
     return spots
 

@@ -11,6 +11,7 @@ from django.db.models import Count, Min
 from shapely import wkb
 from shapely.geometry.base import BaseGeometry
 
+from club.counting import grew
 from club.models import LADDER_HA, AudiencePolicy
 from spots.geometry.bands import PublishedZone, cut_bands
 from spots.geometry.equalarea import area_ha
@@ -191,6 +192,7 @@ def publish_spots(places: Sequence[tuple[Spot, Point]]) -> None:
         if (row[0], row[2]) not in found
     ]
     SpotZone.objects.bulk_create(_with_bands(rows, new))
+    grew(len(rows), SpotZone)
 
 
 def _with_bands(
