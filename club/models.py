@@ -89,6 +89,8 @@ class Member(AbstractBaseUser):
     # The standing yes of DESIGN §4: may a history that rests on fewer than three contributors, one of
     # them this member, be shown below `exact`?
     shares_thin_history = models.BooleanField(default=False)
+    # May the other members read how far this member's own calls can be believed? Taken back, it ends at once.
+    shares_reliability = models.BooleanField(default=False)
 
     objects: ClassVar[MemberManager] = MemberManager()
 

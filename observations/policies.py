@@ -176,7 +176,9 @@ TABLES = [
     ),
     Table(
         "observations_reliability",
-        select=f"(({_MEMBER} AND observer_id IS NULL) OR observer_id = {MEMBER})"
+        select=f"(observer_id = {MEMBER} OR ({_MEMBER} AND (observer_id IS NULL OR EXISTS ("
+        "SELECT 1 FROM club_member m WHERE m.id = observations_reliability.observer_id"
+        " AND m.shares_reliability AND m.is_active))))"
         " AND EXISTS (SELECT 1 FROM observations_refit r WHERE r.id = observations_reliability.refit_id)",
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),

@@ -11,22 +11,36 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from django.db.models import QuerySet
 
 from observations.inference import (
     CALL_METHODS,
     METHODS,
+    NO_ECHOES,
     NO_OUTCOME,
     UNCALLED,
     Evidence,
+    makes_right,
     reliability,
     stated_scores,
 )
 from observations.inference.results import CallTable, ClubFit
+from observations.inference.scores import brier
 from observations.inference.types import Bool
 from observations.models import Refit, Reliability
 
 # What is said of one call; `none`: no fish of any species that is modelled (bait, limbs, nothing).
 NONE = "none"
+# A truth behind a call that no proof backs and that is less likely than this is summed up as `other`.
+LEAST_TOLD = 0.05
+# Parts of the calls that are told apart: all, those of looks that the draw asked for, those a device sealed.
+WHOLE = "whole"
+PARTS: dict[str, dict[str, bool]] = {
+    WHOLE: {},
+    "drawn": {"drawn_only": True},
+    "device": {"device_only": True},
+}
+_PART_FIELDS = ("drawn_only", "device_only")
 
 
 def reliability_rows(fit: ClubFit, evidence: Evidence, on_device: Bool) -> list[Reliability]:
@@ -47,12 +61,13 @@ def reliability_rows(fit: ClubFit, evidence: Evidence, on_device: Bool) -> list[
 def _rows(fit: ClubFit, evidence: Evidence, part: str = "") -> list[Reliability]:
     """Return the rows of all calls, or of the `part` (a field's name) that `random_check` marks alone."""
     alone, said = bool(part), {part: True} if part else {}
+    right = makes_right(fit.taxa)
     out = [
         Reliability(
             method=table.method,
             observer_id=uuid.UUID(table.observer) if table.observer else None,
             looks=table.looks,
-            body=_table_body(table, _called(evidence, table, alone)),
+            body=_table_body(table, _called(evidence, table, alone), right),
             **said,
         )
         for table in reliability(fit, evidence, random_only=alone)
@@ -84,14 +99,41 @@ def _rows(fit: ClubFit, evidence: Evidence, part: str = "") -> list[Reliability]
                             strict=True,
                         )
                     ],
+                    "quarters": _quarters(evidence, index, alone),
                 },
             )
         )
     return out
 
 
+def _quarters(evidence: Evidence, observer: int | None, alone: bool) -> list[dict[str, Any]]:
+    """Return how many of the proved calls were right, and their Brier score, by the quarter (UTC) of the call."""
+    used = evidence.sealed & (evidence.tie >= 0) & (evidence.outcome >= 0)
+    if observer is not None:
+        used &= evidence.observer == observer
+    if alone:
+        used &= evidence.random_check
+    rows = np.flatnonzero(used)
+    right = evidence.taxa.covers[evidence.outcome[rows], evidence.tie[rows]]
+    months = evidence.time[rows].astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
+    quarter, stated = months // 3, evidence.stated[rows]
+    told = []
+    for number in np.unique(quarter):
+        mine = quarter == number
+        said = mine & ~np.isnan(stated)
+        told.append(
+            {
+                "quarter": f"{1970 + number // 4}-Q{number % 4 + 1}",
+                "proofs": int(mine.sum()),
+                "right": int(right[mine].sum()),
+                "brier": _number(brier(right[said], stated[said])),
+            }
+        )
+    return told
+
+
 def _called(evidence: Evidence, table: CallTable, alone: bool) -> list[int]:
-    """Return how often each of the table's calls was made, sealed, in the looks behind it."""
+    """Return how often each of the table's calls was made, sealed, in the looks behind it; last, no echoes."""
     used = evidence.sealed & (evidence.method == METHODS.index(table.method))
     if table.observer is not None:
         used &= evidence.observer == evidence.observers.index(table.observer)
@@ -99,33 +141,44 @@ def _called(evidence: Evidence, table: CallTable, alone: bool) -> list[int]:
         used &= evidence.random_check
     outcome = evidence.outcome[used]
     counts = np.bincount(outcome[outcome >= 0], minlength=len(table.calls) - 1)
-    return [*(int(n) for n in counts), int((outcome == UNCALLED).sum())]
+    return [*(int(n) for n in counts), int((outcome == UNCALLED).sum()), int((outcome == NO_ECHOES).sum())]
 
 
-def _table_body(table: CallTable, called: Sequence[int]) -> dict[str, Any]:
-    """Return P(truth | call) of each call that was ever made, likeliest truth first."""
-    calls = [
-        {
-            "call": call,
-            "made": called[number],
-            "proofs": int(table.proofs[:, number].sum()),
-            "truths": _truths(
-                table, table.truth[number], table.truth_interval[number], table.proofs[:, number]
-            ),
-        }
-        for number, call in enumerate(table.calls)
-        if called[number]
-    ]
+def _table_body(table: CallTable, called: Sequence[int], right: Bool) -> dict[str, Any]:
+    """Return P(truth | call) of each call that was ever made, likeliest truth first.
+
+    `right`: which truths make each call right, (C-1, K+1).
+    """
+    calls = []
+    for number, call in enumerate(table.calls):
+        if not called[number]:
+            continue
+        proofs = table.proofs[:, number]
+        truths = _truths(table, table.truth[number], table.truth_interval[number], proofs)
+        told = [row for row in truths if row["proofs"] or row["probability"] >= LEAST_TOLD]
+        calls.append(
+            {
+                "call": call,
+                "made": called[number],
+                "proofs": int(proofs.sum()),
+                "right": _share(table.right[number]),
+                "right_interval": _pair(table.right_interval[number]),
+                "right_proofs": int(proofs[right[number]].sum()),
+                "truths": told,
+                "other": _share(max(0.0, 1.0 - sum(row["probability"] for row in told))),
+            }
+        )
+    blank = zip(table.truths, table.truth_no_echoes, table.truth_no_echoes_interval, strict=True)
     return {
         "calls": calls,
+        "blank": called[-1],
         "no_echoes": [
-            {"species": truth, "probability": _number(p)}
-            for truth, p in sorted(
-                zip(table.truths, table.truth_no_echoes, strict=True), key=lambda pair: (-pair[1], pair[0])
-            )
+            {"species": truth, "probability": _share(p), "interval": _pair(interval)}
+            for truth, p, interval in sorted(blank, key=lambda row: (-row[1], row[0]))
+            if p >= LEAST_TOLD
         ],
         "echoes": [
-            {"species": truth, "probability": _number(p), "interval": _pair(interval)}
+            {"species": truth, "probability": _share(p), "interval": _pair(interval)}
             for truth, p, interval in zip(table.truths, table.echoes, table.echoes_interval, strict=True)
         ],
         # Without any proof with this method: what is said of these rests on calls alone.
@@ -135,7 +188,7 @@ def _table_body(table: CallTable, called: Sequence[int]) -> dict[str, Any]:
 
 def _truths(table: CallTable, probability: Any, interval: Any, proofs: Any) -> list[dict[str, Any]]:
     rows = [
-        {"species": truth, "probability": _number(p), "interval": _pair(pair), "proofs": int(n)}
+        {"species": truth, "probability": _share(p), "interval": _pair(pair), "proofs": int(n)}
         for truth, p, pair, n in zip(table.truths, probability, interval, proofs, strict=True)
     ]
     return sorted(rows, key=lambda row: (-row["probability"], row["species"]))
@@ -146,8 +199,13 @@ def _number(value: Any) -> float | None:
     return round(float(value), 6) if math.isfinite(value) else None
 
 
+def _share(value: Any) -> float | None:
+    """Return a cell of a table: nothing here is known to the ten-thousandth."""
+    return round(float(value), 4) if math.isfinite(value) else None
+
+
 def _pair(values: Any) -> list[float | None]:
-    return [_number(values[0]), _number(values[1])]
+    return [_share(values[0]), _share(values[1])]
 
 
 def save_reliability(refit: Refit, rows: Sequence[Reliability], kept: Sequence[int] = ()) -> None:
@@ -163,11 +221,23 @@ def current_refit() -> Refit | None:
     return Refit.objects.order_by("-finished_at", "-id").first()
 
 
-def readable() -> list[Reliability]:
-    """Return what the caller may read: the club's tables first, then their own, methods in a fixed order."""
-    order = {method: number for number, method in enumerate((*CALL_METHODS, ""))}
-    rows = Reliability.objects.filter(refit=current_refit()).select_related("refit")
+def chosen_part(rows: QuerySet[Reliability], part: str) -> QuerySet[Reliability]:
+    """Return the rows of one of `PARTS`. KeyError for another."""
+    return rows.filter(**{field: PARTS[part].get(field, False) for field in _PART_FIELDS})
+
+
+def readable(
+    part: str = WHOLE, method: str | None = None, observers: Sequence[uuid.UUID | None] | None = None
+) -> list[Reliability]:
+    """Return what the caller may read of one part: the club's tables first, methods in a fixed order.
+
+    `observers`: only theirs (None: everybody's together). What the caller may not read is not there.
+    """
+    order = {name: number for number, name in enumerate((*CALL_METHODS, ""))}
+    found = chosen_part(Reliability.objects.filter(refit=current_refit()), part).select_related("refit")
+    if method is not None:
+        found = found.filter(method=method)
+    rows = [row for row in found if observers is None or row.observer_id in observers]
     return sorted(
-        rows,
-        key=lambda row: (row.observer_id is not None, row.drawn_only, row.device_only, order[row.method]),
+        rows, key=lambda row: (row.observer_id is not None, str(row.observer_id), order[row.method])
     )

@@ -51,7 +51,7 @@ without rows gets its group's prior with its wide interval. The nightly job shou
 `spot_history` at the new fit: the two are then equal by construction.
 """
 
-from .believing import reliability
+from .believing import makes_right, reliability
 from .fitting import fit
 from .grouping import visits
 from .history import spot_history
@@ -93,6 +93,7 @@ __all__ = [
     "StatedScores",
     "Taxa",
     "fit",
+    "makes_right",
     "reliability",
     "spot_history",
     "stated_scores",

@@ -16,7 +16,7 @@ from .fitting import parameters_of
 from .grouping import Prepared, prepare
 from .presence import effect_grid
 from .results import CallModel, CallTable, ClubFit
-from .types import CALL_METHODS, METHODS, Evidence, Float, Int
+from .types import CALL_METHODS, METHODS, Bool, Evidence, Float, Int, Taxa
 
 _RANDOM_STEPS = 25
 _VISITS_AT_ONCE = 2048
@@ -152,8 +152,10 @@ def _table(
     own = np.stack([covariance[t * c + 1 : (t + 1) * c, t * c + 1 : (t + 1) * c] for t in range(k1)])
     call_sd = np.sqrt(np.maximum(np.einsum("tca,tab,tcb->tc", softmax, own, softmax), 0.0))
     prevalence, visits = _prevalence(rows)
-    truth, truth_sd = _truth_given_call(echo, call, prevalence, visits, covariance)
-    blank = prevalence * (1.0 - echo)
+    under = makes_right(taxa)
+    truth, truth_sd, right_sd = _truth_given_call(echo, call, prevalence, visits, covariance, under)
+    right = np.where(under.any(axis=1), (truth * under).sum(axis=1), np.nan)
+    blank, blank_sd = _truth_given_blank(echo, prevalence, visits, covariance)
     proofs = np.zeros((k1, c - 1), dtype=np.int64)
     tied = rows.tie >= 0
     np.add.at(proofs, (rows.tie[tied], rows.outcome[tied] - 1), 1)
@@ -168,7 +170,10 @@ def _table(
         call_interval=beta_interval(call, call_sd),
         truth=truth,
         truth_interval=beta_interval(truth, truth_sd),
-        truth_no_echoes=blank / blank.sum(),
+        right=right,
+        right_interval=beta_interval(right, right_sd),
+        truth_no_echoes=blank,
+        truth_no_echoes_interval=beta_interval(blank, blank_sd),
         prevalence=prevalence,
         proofs=proofs,
         looks=len(rows.visit),
@@ -241,15 +246,27 @@ def _prevalence(rows: _Rows) -> tuple[Float, float]:
     return (mean * visits + 0.5) / weight, weight
 
 
+def makes_right(taxa: Taxa) -> Bool:
+    """Truths that make each call right, (C-1, K+1): what lies under it; "none" for a node that covers no fish.
+
+    Echoes without a call are never right.
+    """
+    covers = taxa.covers
+    node = np.column_stack([covers, ~covers.any(axis=1)])
+    return np.vstack([node, np.zeros((1, node.shape[1]), dtype=np.bool_)])
+
+
 def _truth_given_call(
-    echo: Float, call: Float, prevalence: Float, weight: float, covariance: Float
-) -> tuple[Float, Float]:
-    """P(truth | call) and its standard deviation, (C-1, K+1), by the delta method on the logits."""
+    echo: Float, call: Float, prevalence: Float, weight: float, covariance: Float, under: Bool
+) -> tuple[Float, Float, Float]:
+    """P(truth | call) and its standard deviation, (C-1, K+1), by the delta method on the logits; and the
+    standard deviation of the sum over the truths `under` each call, (C-1,).
+    """
     k1, c = call.shape[0], call.shape[1] + 1
     joint = prevalence[:, None] * echo[:, None] * call
     truth = (joint / joint.sum(axis=0)).T
     four = covariance.reshape(k1, c, k1, c)
-    sd = np.empty_like(truth)
+    sd, right_sd = np.empty_like(truth), np.empty(c - 1)
     log_prevalence = np.diag(1.0 / (weight * prevalence)) - 1.0 / weight
     for o in range(c - 1):
         # d log(P(echoes) P(call o | echoes)) of each row in its own logits
@@ -259,7 +276,22 @@ def _truth_given_call(
         p = truth[o]
         jacobian = p[:, None] * (np.eye(k1) - p)
         sd[o] = np.sqrt(np.maximum(np.einsum("ta,ab,tb->t", jacobian, spread, jacobian), 0.0))
-    return truth, sd
+        summed = under[o] @ jacobian
+        right_sd[o] = np.sqrt(max(float(summed @ spread @ summed), 0.0))
+    return truth, sd, right_sd
+
+
+def _truth_given_blank(
+    echo: Float, prevalence: Float, weight: float, covariance: Float
+) -> tuple[Float, Float]:
+    """P(truth | no echoes) and its standard deviation, (K+1,), by the delta method on the echo logits."""
+    k1 = len(echo)
+    c = covariance.shape[0] // k1
+    joint = prevalence * (1.0 - echo)
+    p = joint / joint.sum()
+    spread = covariance[::c, ::c] * np.outer(echo, echo) + np.diag(1.0 / (weight * prevalence)) - 1.0 / weight
+    jacobian = p[:, None] * (np.eye(k1) - p)
+    return p, np.sqrt(np.maximum(np.einsum("ta,ab,tb->t", jacobian, spread, jacobian), 0.0))
 
 
 def beta_interval(mean: Float, sd: Float) -> Float:

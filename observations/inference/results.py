@@ -227,7 +227,9 @@ class CallTable:
         P(call | truth, echoes).
     truth : (C-1, K+1), truth_interval : (C-1, K+1, 2)
         P(truth | call), with the prevalence below: what a member wants to know.
-    truth_no_echoes : (K+1,)
+    right : (C-1,), right_interval : (C-1, 2)
+        P(the truth lies under what was called | call); NaN for echoes without a call.
+    truth_no_echoes : (K+1,), truth_no_echoes_interval : (K+1, 2)
         P(truth | no echoes).
     prevalence : (K+1,)
         How often each target was in front of this method.
@@ -249,7 +251,10 @@ class CallTable:
     call_interval: Float
     truth: Float
     truth_interval: Float
+    right: Float
+    right_interval: Float
     truth_no_echoes: Float
+    truth_no_echoes_interval: Float
     prevalence: Float
     proofs: Int
     looks: int

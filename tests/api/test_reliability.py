@@ -1,11 +1,14 @@
 """How far calls can be believed: the club's tables for members, one's own for oneself alone."""
 
+import uuid
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from django.db import connection
 from django.utils import timezone
 
+from club.models import Member
 from observations import jobs
 from observations.models import Refit, Reliability
 from tests.api.document import ApiOf
@@ -37,12 +40,16 @@ def test_members_are_told_the_truth_behind_a_call_with_its_proofs(
     api: ApiOf, cast: Cast, proved_calls: None
 ) -> None:
     told = api("newcomer").get(RELIABILITY)
-    everybody = [row for row in told["methods"] if not row["drawn_only"]]
+    everybody = told["methods"]
     assert [(row["method"], row["mine"], row["looks"]) for row in everybody] == [("down", False, 10)]
     (call,) = everybody[0]["calls"]
     assert (call["call"], call["made"], call["proofs"]) == ("white-crappie", 10, 10)
     truths = {row["species"]: row for row in call["truths"]}
-    assert sum(row["probability"] for row in truths.values()) == pytest.approx(1, abs=1e-5)
+    assert sum(row["probability"] for row in truths.values()) + call["other"] == pytest.approx(1, abs=1e-5)
+    # Right only where it was that species, so both figures are that cell's.
+    assert call["right"] == truths["white-crappie"]["probability"]
+    assert call["right_interval"] == truths["white-crappie"]["interval"]
+    assert call["right_proofs"] == 6
     assert (truths["white-crappie"]["proofs"], truths["bluegill"]["proofs"]) == (6, 4)
     for row in truths.values():
         low, high = row["interval"]
@@ -53,14 +60,22 @@ def test_members_are_told_the_truth_behind_a_call_with_its_proofs(
 
 def test_stated_probabilities_are_scored_by_hand(api: ApiOf, cast: Cast, proved_calls: None) -> None:
     told = api("newcomer").get(RELIABILITY)["stated"]
-    everybody = next(row for row in told if not row["drawn_only"])
+    (everybody,) = told
     # Ten calls at 0.75, six right: (6 * 0.25^2 + 4 * 0.75^2) / 10.
     assert (everybody["proofs"], everybody["brier"]) == (10, 0.2625)
     assert [(b["count"], b["observed"]) for b in everybody["diagram"]] == [(10, 0.6)]
 
 
+def test_quarters_count_what_was_proved_by_hand(api: ApiOf, cast: Cast, proved_calls: None) -> None:
+    (told,) = api("newcomer").get(f"{RELIABILITY}?observer=club")["stated"]
+    assert (sum(q["proofs"] for q in told["quarters"]), sum(q["right"] for q in told["quarters"])) == (10, 6)
+    start = timezone.now() - timedelta(days=30)
+    assert told["quarters"][0]["quarter"] == f"{start.year}-Q{(start.month + 2) // 3}"
+
+
 def test_looks_that_the_draw_asked_for_are_told_apart(api: ApiOf, cast: Cast, proved_calls: None) -> None:
-    drawn = [row for row in api("newcomer").get(RELIABILITY)["methods"] if row["drawn_only"]]
+    drawn = api("newcomer").get(f"{RELIABILITY}?part=drawn")["methods"]
+    assert {row["drawn_only"] for row in drawn} == {True}
     assert [(row["method"], row["looks"], row["calls"][0]["made"]) for row in drawn] == [("down", 5, 5)]
 
 
@@ -78,12 +93,10 @@ def test_calls_sealed_on_a_phone_count_and_are_scored_apart(
             findings=found("bluegill", 2, tie="same fish"),
         )  # fmt: skip
     jobs.refit()
-    told = api("newcomer").get(RELIABILITY)
-    of_all = [row for row in told["methods"] if not (row["drawn_only"] or row["device_only"])]
-    apart = [row for row in told["methods"] if row["device_only"]]
-    assert [row["looks"] for row in of_all] == [13]
-    assert [(row["looks"], row["drawn_only"]) for row in apart] == [(3, False)]
-    stated = {row["device_only"]: row for row in told["stated"] if not row["drawn_only"]}
+    of_all, apart = (api("newcomer").get(f"{RELIABILITY}?part={part}") for part in ("whole", "device"))
+    assert [row["looks"] for row in of_all["methods"]] == [13]
+    assert [(row["looks"], row["drawn_only"]) for row in apart["methods"]] == [(3, False)]
+    stated = {row["device_only"]: row for told in (of_all, apart) for row in told["stated"]}
     # Three calls at 0.9, none right; before them ten at 0.75, six right.
     assert (stated[True]["proofs"], stated[True]["brier"]) == (3, 0.81)
     assert stated[False]["proofs"] == 13
@@ -93,7 +106,7 @@ def test_calls_sealed_on_a_phone_count_and_are_scored_apart(
 def test_ones_own_table_is_for_oneself_alone(api: ApiOf, cast: Cast, proved_calls: None) -> None:
     def mine(persona: str) -> list[tuple[str, int]]:
         told = api(persona).get(RELIABILITY)["methods"]
-        return [(row["method"], row["looks"]) for row in told if row["mine"] and not row["drawn_only"]]
+        return [(row["method"], row["looks"]) for row in told if row["mine"]]
 
     assert mine("member") == [("down", 8)], "the private look is no evidence here"
     assert mine("rival") == [("down", 2)]
@@ -101,10 +114,35 @@ def test_ones_own_table_is_for_oneself_alone(api: ApiOf, cast: Cast, proved_call
 
 
 def test_the_database_keeps_tables_of_others_back(cast: Cast, proved_calls: None) -> None:
-    expected = {"member": {None, cast.member.pk}, "organiser": {None}, "guest": set(), "nobody": set()}
-    for persona, observers in expected.items():
-        with see(cast, persona):
-            assert set(Reliability.objects.values_list("observer_id", flat=True)) == observers, persona
+    def read(expected: dict[str, set[Any]]) -> None:
+        for persona, observers in expected.items():
+            with see(cast, persona):
+                got = set(Reliability.objects.values_list("observer_id", flat=True))
+                assert got == observers, persona
+
+    closed = {"member": {None, cast.member.pk}, "organiser": {None}, "guest": set(), "nobody": set()}
+    read(closed)
+    Member.objects.filter(pk=cast.member.pk).update(shares_reliability=True)
+    read({**closed, "organiser": {None, cast.member.pk}})
+    # Whoever leaves takes the yes along, and taking it back is enough.
+    for change in ({"is_active": False}, {"is_active": True, "shares_reliability": False}):
+        Member.objects.filter(pk=cast.member.pk).update(**change)
+        read({"organiser": {None}, "guest": set()})
+
+
+def test_a_member_who_agrees_is_read_by_id_and_one_who_does_not_like_one_who_never_was(
+    api: ApiOf, cast: Cast, proved_calls: None
+) -> None:
+    def of(key: object) -> Any:
+        return api("newcomer").get(f"{RELIABILITY}?observer={key}")
+
+    nobody = {"as_of": None, "methods": [], "stated": []}
+    assert of(cast.member.pk) == of(uuid.uuid4()) == nobody
+    Member.objects.filter(pk=cast.member.pk).update(shares_reliability=True)
+    assert [(row["mine"], row["observer"]) for row in of(cast.member.pk)["methods"]] == [
+        (False, str(cast.member.pk))
+    ]
+    assert len(api("newcomer").get(RELIABILITY)["methods"]) == 1, "theirs is told where it is asked for"
 
 
 def test_a_refit_swaps_the_tables_whole(api: ApiOf, cast: Cast, places: Places, proved_calls: None) -> None:
@@ -114,10 +152,7 @@ def test_a_refit_swaps_the_tables_whole(api: ApiOf, cast: Cast, places: Places, 
     assert set(Reliability.objects.values_list("refit__is_current", flat=True)) == {True}
     assert Reliability.objects.count() == before + 2  # the new method, everybody's and the member's own
     told = api("member").get(RELIABILITY)
-    assert [row["method"] for row in told["methods"] if row["mine"] and not row["drawn_only"]] == [
-        "2d",
-        "down",
-    ]
+    assert [row["method"] for row in told["methods"] if row["mine"]] == ["2d", "down"]
     current = Refit.objects.get(is_current=True)
     assert told["as_of"] == current.as_of.isoformat()
 
@@ -131,7 +166,8 @@ def test_before_the_first_refit_nothing_is_claimed(api: ApiOf, cast: Cast) -> No
 def test_reliability_is_for_members(api: ApiOf, cast: Cast) -> None:
     api("guest").get(RELIABILITY, status=403)
     api("nobody").get(RELIABILITY, status=401)
-    assert list(api("member").get(f"{RELIABILITY}?limit=5", status=400)) == ["limit"]
+    for slip in ("limit=5", "part=half", "method=rod", "observer=everybody"):
+        assert list(api("member").get(f"{RELIABILITY}?{slip}", status=400)) == [slip.partition("=")[0]]
     with connection.cursor() as cursor:
         cursor.execute("SELECT relrowsecurity FROM pg_class WHERE relname = 'observations_reliability'")
         assert cursor.fetchone() == (True,)

@@ -100,6 +100,19 @@ def test_call_tables_are_probabilities_and_count_their_proofs(clubs):
         assert table.truth.sum(axis=1) == pytest.approx(1.0)
         assert table.prevalence.sum() == pytest.approx(1.0)
         assert table.truth_no_echoes.sum() == pytest.approx(1.0)
+        # Where every fish makes a call right, being right and being none add up to 1, with one interval for both.
+        anything = np.flatnonzero(e.taxa.covers.all(axis=1))[0]
+        assert table.right[anything] == pytest.approx(1 - table.truth[anything, -1])
+        assert table.right_interval[anything] == pytest.approx(
+            1 - table.truth_interval[anything, -1][::-1], abs=1e-6
+        )
+        leaf = np.flatnonzero(e.taxa.leaf)
+        assert table.right[leaf] == pytest.approx(np.diagonal(table.truth[leaf, :-1]))
+        assert table.right_interval[leaf] == pytest.approx(
+            np.stack([table.truth_interval[row, k] for k, row in enumerate(leaf)])
+        )
+        low, high = table.truth_no_echoes_interval.T
+        assert np.all((low <= table.truth_no_echoes) & (table.truth_no_echoes <= high))
         assert np.array_equal(table.called_only[:-1], table.proofs[:-1].sum(axis=1) == 0)
     whole = [t for t in tables if t.observer is None]
     single = [t for t in tables if t.observer is not None]
