@@ -40,6 +40,12 @@ class Units:
             return f"{metres / FOOT_M:.0f}\u00a0ft"
         return f"{metres:.1f}".removesuffix(".0") + "\u00a0m"
 
+    def span_text(self, metres: float) -> str:
+        """A width or height, to a tenth: `1.6 m` or `5.2 ft`."""
+        if self.length == "ft":
+            return f"{metres / FOOT_M:.1f}".removesuffix(".0") + "\u00a0ft"
+        return self.depth_text(metres)
+
     def depth_range(self, low: float | None, high: float | None) -> str:
         """`5 to 7 m`, `5 m`, or nothing."""
         known = [value for value in (low, high) if value is not None]
@@ -59,6 +65,24 @@ class Units:
 
     def fish_mm(self, number: float) -> float:
         return number if self.length == "m" else number * INCH_MM
+
+    def weight_text(self, grams: float) -> str:
+        """`974 g`, `1.24 kg` or `2.15 lb`."""
+        if self.weight == "lb":
+            return f"{grams / 1000 / POUND_KG:.2f}\u00a0lb"
+        return f"{grams:.0f}\u00a0g" if grams < 1000 else f"{grams / 1000:.2f}\u00a0kg"
+
+    def weight_range(self, low: float, high: float) -> str:
+        """`0.82 to 0.97 kg`, each with its own unit where they differ, or one weight."""
+        first, last = self.weight_text(low), self.weight_text(high)
+        if first == last:
+            return first
+        same = first.split(chr(160))[1] == last.split(chr(160))[1]
+        return f"{first.split(chr(160))[0] if same else first} to {last}"
+
+    def grams(self, number: float) -> float:
+        """The reader's number of weight (kg or lb) to grams."""
+        return number * 1000 * (POUND_KG if self.weight == "lb" else 1)
 
     def temperature_text(self, celsius: float) -> str:
         if self.temperature == "F":

@@ -11,6 +11,7 @@ from django.db.models import Prefetch
 from club.models import Team
 from club.units import Units
 from observations.care import DEEP_LANDING_M, gas_expansion
+from observations.gauging import footprint_words, sight_words, weight_words
 from observations.models import (
     PROVING,
     SONAR,
@@ -41,6 +42,7 @@ class Line:
     group: uuid.UUID | None = None
     can_withdraw: bool = False
     can_prove: bool = False
+    weight: str = ""
 
 
 @dataclass(frozen=True)
@@ -121,12 +123,15 @@ def _finding_line(look: Observation, finding: Finding, units: Units) -> Line:
     if finding.fate:
         words += f", {finding.fate}"
     note = f"{finding.tie} as your sonar look" if finding.settles_id else "settles no sonar look"
+    grade = "landed" if look.method == Method.ROD else "seen"
     if finding.verified_at:
-        name = finding.corrected_species.name if finding.corrected_species else ""
-        return Line("verified", words, f"corrected to {name}" if name else note)
-    if finding.scope == "club":
+        grade = "verified"
+        if finding.corrected_species:
+            note = f"corrected to {finding.corrected_species.name}"
+    elif finding.scope == "club":
         note += "; waits for a checker"
-    return Line("landed" if look.method == Method.ROD else "seen", words, note)
+    species = finding.corrected_species_id or finding.species_id
+    return Line(grade, words, note, weight=weight_words(species, finding.lengths_mm, units))
 
 
 def _facts(look: Observation, units: Units) -> list[tuple[str, str]]:
@@ -143,6 +148,10 @@ def _facts(look: Observation, units: Units) -> list[tuple[str, str]]:
         facts.append(("From", look.get_platform_display()))
     if isinstance(depth := look.settings.get(LOG_DEPTH), int | float):
         facts.append(("Depth by the day’s log", units.depth_text(depth)))
+    if text := footprint_words(look, units):
+        facts.append(("The cone covers", text))
+    if text := sight_words(look, units):
+        facts.append(("The lens sees", text))
     conditions = []
     if look.water_temp_c is not None:
         conditions.append(f"water {units.temperature_text(look.water_temp_c)}")

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from club.units import Units
+from observations.gauging import footprint_words, sight_words, weight_words
 from observations.models import PROVING, Call, EchoGroup, Finding, Method, Observation, Species
 from observations.reliability import readable
 from observations.services import VISIT_HOURS
@@ -89,7 +90,9 @@ class Column:
     at: datetime | None = None
     how: str = ""
     echoes: str = ""
+    covers: str = ""
     found: str = ""
+    weights: tuple[str, ...] = ()
     grade: str = ""
     who: str = ""
     waits: bool = False
@@ -195,13 +198,26 @@ def _column(
         at=local(look),
         how=how_words(look, units).partition(", ")[2],
         echoes="" if look.method in PROVING else _echoes(groups, units),
+        covers=footprint_words(look, units) or sight_words(look, units),
         found=what_words(look, units) if look.method in PROVING else "",
+        weights=_weights(look, units),
         grade=look_grade(look),
         who=who,
         waits=waits,
         pictures=tuple(picture.id for picture in look.pictures.all()),
         calls=calls,
     )
+
+
+def _weights(look: Observation, units: Units) -> tuple[str, ...]:
+    """Say what the measured fish should weigh, each with its name where there are several kinds."""
+    findings = list(look.findings.all())
+    told = []
+    for finding in findings:
+        species = finding.corrected_species or finding.species
+        if words := weight_words(species.code, finding.lengths_mm, units):
+            told.append(f"{species.name}: {words}" if len(findings) > 1 else words)
+    return tuple(told)
 
 
 def _echoes(groups: Sequence[EchoGroup], units: Units) -> str:

@@ -58,6 +58,8 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         *spots(ids, f"side-by-side/?visit={UNKNOWN}"),
         *[(f"/spots/{ids['spots'][0]}/side-by-side/?spot={key}", None) for key in ids["spots"]],
     ],
+    # Nothing of anybody's: reckons with what is typed.
+    "measures/": lambda ids: [("/measures/", None), ("/measures/?what=cone&depth=5&angle=20", None)],
     "calls/blind/": lambda ids: [("/calls/blind/", None), ("/calls/blind/", {"picture": str(UNKNOWN)})],
     "calls/blind/<uuid:key>/": lambda ids: [(f"/calls/blind/{UNKNOWN}/", None)],
     "spots/<uuid:key>/edit/": lambda ids: spots(ids, "edit/"),
