@@ -34,6 +34,7 @@ The interface:
     coverage.detection(rate, effort, coverage); coverage.sighting_range(secchi_m)
     sonar.*                                        # cone, slant range, shadow, speed of sound
     condition.*                                    # standard and relative weight, length categories
+    measuring.*                                    # lengths, heights, depths off a picture, with their error
     occupancy.*, dawid_skene.*                     # the special cases, maximum likelihood
 
 Sonar outcome of a row: index of the called node, NO_ECHOES or UNCALLED; camera and rod rows: NO_OUTCOME
