@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from scipy.special import expit
 
@@ -13,12 +15,13 @@ from .types import Float
 
 _LEAST_VISITS = 30
 """Predicted visits below which the data cannot choose: evidence then does not age."""
-_PART_SPOTS = 500
+_PART_SPOTS, _THREADS = 200, 2
 
 
-def power(age_days: Float, half_life_days: float) -> Float:
+def power(age_days: Float, half_life_days: float | Float) -> Float:
     """Weight of evidence of this age: `2^(-age / half-life)`; 1 for an infinite half-life."""
-    return np.exp2(-np.maximum(age_days, 0.0) / half_life_days)
+    made: Float = np.exp2(-np.maximum(age_days, 0.0) / half_life_days)
+    return made
 
 
 def choose_half_life(fitted: ClubFit, data: Prepared, parameters: Parameters, grid: Grid) -> float:
@@ -29,7 +32,7 @@ def choose_half_life(fitted: ClubFit, data: Prepared, parameters: Parameters, gr
     visit by visit, so the standard error is that of the paired difference.
     """
     candidates = sorted(fitted.options.half_lives_days)
-    scores = np.stack([predictive_scores(data, parameters, grid, h) for h in candidates])
+    scores = predictive_scores(data, parameters, grid, np.array(candidates))
     if scores.shape[1] < _LEAST_VISITS:
         return candidates[-1]
     best = int(np.argmax(scores.mean(axis=1)))
@@ -38,42 +41,41 @@ def choose_half_life(fitted: ClubFit, data: Prepared, parameters: Parameters, gr
     return max(h for h, d, e in zip(candidates, behind.mean(axis=1), error, strict=True) if d <= e)
 
 
-def predictive_scores(data: Prepared, parameters: Parameters, grid: Grid, half_life_days: float) -> Float:
-    """Log probability of the findings of each visit that has any earlier one at its spot, shape (n,)."""
+def predictive_scores(data: Prepared, parameters: Parameters, grid: Grid, half_lives_days: Float) -> Float:
+    """Log probability of the findings of each visit that has any earlier one at its spot, (H, n), under each of H
+    half-lives."""
     lows = range(0, len(data.first) - 1, _PART_SPOTS)
-    made = [
-        _part_scores(
-            data.part(low, min(low + _PART_SPOTS, len(data.first) - 1)), parameters, grid, half_life_days
-        )
-        for low in lows
-    ]
-    return np.concatenate([*made, np.zeros(0)])
+    parts = [data.part(low, min(low + _PART_SPOTS, len(data.first) - 1)) for low in lows]
+    with ThreadPoolExecutor(_THREADS) as pool:
+        made = list(pool.map(lambda part: _part_scores(part, parameters, grid, half_lives_days), parts))
+    return np.concatenate([*made, np.zeros((len(half_lives_days), 0))], axis=1)
 
 
-def _part_scores(data: Prepared, parameters: Parameters, grid: Grid, half_life_days: float) -> Float:
+def _part_scores(data: Prepared, parameters: Parameters, grid: Grid, half_lives_days: Float) -> Float:
     terms = visit_evidence(data, parameters, prior_presence(data, parameters))
     linear, spread = parameters.linear(data), parameters.spread
     sizes = np.diff(data.first)
     has_finds = np.zeros(len(data.spot), dtype=np.bool_)
     has_finds[data.find_visit] = True
-    score = np.zeros(len(data.spot))
+    score = np.zeros((len(half_lives_days), len(data.spot)))
+    by_rank = [np.flatnonzero(sizes > rank) for rank in range(int(sizes.max(initial=0)))]
     for k in range(linear.shape[1]):
         mine = of_species(data, terms, linear, k)
         psi = expit(mine.linear[:, None] + spread[k] * grid.nodes)
         log_mixed = np.log(mine.absent[:, None] + psi * (mine.present - mine.absent)[:, None])
-        kept = np.zeros((len(sizes), len(grid.nodes)))  # aged evidence of each spot so far
-        before = np.zeros(len(sizes))
-        for rank in range(int(sizes.max(initial=0))):
-            spots = np.flatnonzero(sizes > rank)
+        # Aged evidence of each spot so far, under each half-life.
+        kept = np.zeros((len(half_lives_days), len(sizes), len(grid.nodes)))
+        for rank, spots in enumerate(by_rank):
             visit = data.first[spots] + rank
+            mine_so_far = kept[:, spots]
             if rank:
-                kept[spots] *= power(data.time[visit] - before[spots], half_life_days)[:, None]
-            joint = np.exp(kept[spots] - kept[spots].max(axis=1, keepdims=True) + grid.log_weight)
-            chance = (joint * psi[visit]).sum(axis=1) / joint.sum(axis=1)
+                age = data.time[visit] - data.time[visit - 1]
+                mine_so_far *= power(age, half_lives_days[:, None])[:, :, None]
+            joint = np.exp(mine_so_far - mine_so_far.max(axis=2, keepdims=True) + grid.log_weight)
+            chance = (joint * psi[visit]).sum(axis=2) / joint.sum(axis=2)
             found, missed = terms.find.found[visit, k], terms.find.missed[visit, k]
-            score[visit] += np.log(chance * found + (1.0 - chance) * missed)
-            kept[spots] += log_mixed[visit]
-            before[spots] = data.time[visit]
+            score[:, visit] += np.log(chance * found + (1.0 - chance) * missed)
+            kept[:, spots] = mine_so_far + log_mixed[visit]
     first = np.zeros(len(data.spot), dtype=np.bool_)
     first[data.first[:-1][sizes > 0]] = True
-    return score[has_finds & ~first]
+    return score[:, has_finds & ~first]

@@ -12,7 +12,15 @@ from .calls import CallTally, CallTerms, call_terms, tally
 from .findings import FindTerms, find_terms
 from .grouping import Prepared
 from .kernel import VisitTerms, visit_terms
-from .presence import Effects, Grid, SpotVisits, cavity_presence, effects, slopes
+from .presence import (
+    Effects,
+    Grid,
+    SpotVisits,
+    cavity_and_score,
+    cavity_presence,
+    effects,
+    slopes,
+)
 from .results import CallModel
 from .types import Float, Int
 
@@ -147,7 +155,7 @@ class Pass:
     ----------
     log_evidence : float
     score : (K, G+1, 6), curve : (K, G+1, 6, 6)
-        By group, see `presence.Slopes`.
+        By group, see `presence.Slopes`; the curve is 0 in a pass without it.
     tally : CallTally
     """
 
@@ -166,7 +174,12 @@ class Pass:
 
 
 def run_pass(
-    data: Prepared, parameters: Parameters, grid: Grid, psi: Float, extra: Float | None = None
+    data: Prepared,
+    parameters: Parameters,
+    grid: Grid,
+    psi: Float,
+    extra: Float | None = None,
+    curved: bool = True,
 ) -> tuple[Pass, Float]:
     """One sweep: evidence of each visit, posterior of each spot effect, derivatives, expected counts.
 
@@ -176,6 +189,8 @@ def run_pass(
         Chance of presence by the spot's other visits, from the last sweep.
     extra : (K, S, Q), optional
         Further log-likelihood of the spot effects.
+    curved : bool
+        Second derivatives too, which take half of the time.
 
     Returns
     -------
@@ -194,12 +209,12 @@ def run_pass(
     for k in range(k_species):
         mine = of_species(data, terms, linear, k)
         found = effects(mine, float(spread[k]), grid, None if extra is None else extra[k])
-        next_psi[:, k] = cavity_presence(mine, found)
+        next_psi[:, k], first_order = cavity_and_score(mine, found, float(spread[k]), grid)
         mean_mixed = mine.absent + psi[:, k] * (mine.present - mine.absent)
         log_evidence += float(np.sum(found.log_evidence)) - float(np.sum(np.log(mean_mixed)))
-        slope = slopes(mine, found, float(spread[k]), grid)
-        np.add.at(score[k], data.spot_group, slope.score)
-        np.add.at(curve[k], data.spot_group, slope.curve)
+        np.add.at(score[k], data.spot_group, first_order)
+        if curved:
+            np.add.at(curve[k], data.spot_group, slopes(mine, found, float(spread[k]), grid).curve)
     counted = tally(parameters.calls, data, terms.call, terms.visit.target)
     return Pass(log_evidence, score, curve, counted), np.clip(next_psi, 1e-12, 1.0 - 1e-12)
 

@@ -16,6 +16,7 @@ from .nesting import nodes_of_spread
 from .presence import Grid, effect_grid
 from .priors import Priors, positive, positive_inverse
 from .results import CallModel, ClubFit
+from .squarem import Extrapolation
 from .types import Evidence, Float, Int, Options
 
 _PART_VISITS = 8_000
@@ -134,11 +135,16 @@ def fit(
     ranges = list(parts(data))
     k = psi.shape[1]
     converged, iteration, step, log_evidence = False, 0, np.inf, 0.0
+    ahead = Extrapolation()
     covariance = through_pool = np.zeros((k, 0, 0))
+    curve: Float | None = None
     while not converged and iteration < options.max_iterations:
         iteration += 1
-        seen, psi_moved = _sweep(data, ranges, parameters, grid, psi)
-        newton = newton_step(seen, parameters, priors)
+        # Near the end the curvature hardly moves, and a Newton step may take an older one. The last is its own.
+        curved = curve is None or iteration % 6 == 0 or not 2.0 * options.tolerance < step < 0.05
+        seen, psi_moved = _sweep(data, ranges, parameters, grid, psi, curved)
+        curve = seen.curve if curved or curve is None else curve
+        newton = newton_step(replace(seen, curve=curve), parameters, priors)
         log_evidence = seen.log_evidence + priors.log_density(parameters.theta, parameters.pooled)
         covariance, through_pool = newton.covariance, newton.through_pool
         model = calls.update(parameters.calls, seen.tally, evidence.taxa, options)
@@ -159,7 +165,11 @@ def fit(
             pooled=parameters.pooled + newton.pooled,
             calls=model,
         )
-        converged = step < options.tolerance and iteration % 5 != 0
+        converged = step < options.tolerance and iteration % 5 != 0 and curved
+        if iteration % 5 == 0:
+            ahead.restart()
+        elif not converged:
+            parameters = ahead.after(parameters, step)
         if coarse and step < 5.0 * options.tolerance:  # the way is done on few nodes, the end on all
             coarse, grid, converged = False, fine, False
     nested = 0 < len(used) < options.nested_below_spots
@@ -207,13 +217,18 @@ def parameters_of(fitted: ClubFit) -> Parameters:
 
 
 def _sweep(
-    data: Prepared, ranges: list[tuple[int, int]], parameters: Parameters, grid: Grid, psi: Float
+    data: Prepared,
+    ranges: list[tuple[int, int]],
+    parameters: Parameters,
+    grid: Grid,
+    psi: Float,
+    curved: bool,
 ) -> tuple[Pass, float]:
     """A pass over all parts; `psi` (V, K) is replaced in place. Also returns its largest change."""
 
     def one_part(spots: tuple[int, int]) -> tuple[Pass, float]:
         a, b = int(data.first[spots[0]]), int(data.first[spots[1]])
-        one, new = run_pass(data.part(*spots), parameters, grid, psi[a:b])
+        one, new = run_pass(data.part(*spots), parameters, grid, psi[a:b], curved=curved)
         change = float(np.max(np.abs(new - psi[a:b]), initial=0.0))
         psi[a:b] = new
         return one, change
@@ -226,7 +241,7 @@ def _sweep(
             moved = max(moved, change)
             total = one if total is None else total + one
     if total is None:  # no spots at all
-        total, _ = run_pass(data, parameters, grid, psi)
+        total, _ = run_pass(data, parameters, grid, psi, curved=curved)
     return total, moved
 
 

@@ -19,7 +19,14 @@ from observations.inference.engine import (
 from observations.inference.findings import find_error
 from observations.inference.grouping import prepare
 from observations.inference.kernel import visit_terms
-from observations.inference.presence import SpotVisits, effect_grid, effects, slopes
+from observations.inference.presence import (
+    SpotVisits,
+    cavity_and_score,
+    cavity_presence,
+    effect_grid,
+    effects,
+    slopes,
+)
 from observations.inference.season import spread_groups
 from observations.inference.types import Options
 
@@ -105,6 +112,9 @@ def test_gradient_and_hessian_match_finite_differences():
     steps = h * np.eye(6)
     gradient = np.stack([(evidence(theta + s) - evidence(theta - s)) / (2 * h) for s in steps], axis=1)
     assert found.score == pytest.approx(gradient, abs=1e-6)
+    cavity, score = cavity_and_score(visits, effects(visits, 1.3, grid), 1.3, grid)
+    assert score == pytest.approx(found.score, abs=1e-12)
+    assert cavity == pytest.approx(cavity_presence(visits, effects(visits, 1.3, grid)), abs=1e-14)
     hessian = np.empty((3, 6, 6))
     for a in range(6):
         for b in range(6):
