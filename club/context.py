@@ -22,7 +22,7 @@ def _pages(viewer: Viewer) -> list[tuple[str, str]]:
     if viewer.is_checker:
         pages.append(("Proofs", "/proofs/"))
     if viewer.is_member:
-        pages.append(("Debrief", "/debrief/"))
+        pages += [("Calls", "/calls/"), ("Debrief", "/debrief/")]
     pages += [("Events", "/events/"), ("Waters", "/waters/")]
     if viewer.is_member:
         pages += [("Lessons", "/lessons/"), ("Sharing", "/sharing/"), ("Club", "/club/")]

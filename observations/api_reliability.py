@@ -92,6 +92,7 @@ class StatedReliability(_Whose):
     device_only = serializers.BooleanField()
     proofs = serializers.IntegerField()
     brier = serializers.FloatField(allow_null=True)
+    brier_error = serializers.FloatField(allow_null=True, help_text="Its standard error.")
     reliability = serializers.FloatField(allow_null=True)
     resolution = serializers.FloatField(allow_null=True)
     uncertainty = serializers.FloatField(allow_null=True)

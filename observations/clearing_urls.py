@@ -1,8 +1,8 @@
-"""Addresses of pictures cleared for everybody."""
+"""Addresses of pictures cleared for everybody, and of calls."""
 
 from django.urls import URLPattern, URLResolver, path
 
-from observations import api_cleared, blind_views, clearing_views
+from observations import api_cleared, blind_views, calls_views, clearing_views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("pictures/", clearing_views.wall, name="pictures"),
@@ -13,6 +13,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("pictures/cleared/<uuid:cleared_id>/down/", clearing_views.take_down),
     path("pictures/<uuid:picture_id>/clear/", clearing_views.offer_page),
     path("pictures/<uuid:picture_id>/clear/back/", clearing_views.take_back),
+    path("calls/", calls_views.calls),
+    path("calls/sharing/", calls_views.share),
     path("calls/blind/", blind_views.blind),
     path("calls/blind/<uuid:key>/", blind_views.told),
     path("api/pictures/", api_cleared.ClearedView.as_view()),

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from django.db.models import QuerySet
+from numpy.typing import NDArray
 
 from observations.inference import (
     CALL_METHODS,
@@ -85,6 +86,7 @@ def _rows(fit: ClubFit, evidence: Evidence, part: str = "") -> list[Reliability]
                 body={
                     "proofs": scores.proofs,
                     "brier": _number(scores.murphy.score),
+                    "brier_error": _number(_brier_error(evidence, index, alone)),
                     "reliability": _number(scores.murphy.reliability),
                     "resolution": _number(scores.murphy.resolution),
                     "uncertainty": _number(scores.murphy.uncertainty),
@@ -106,8 +108,10 @@ def _rows(fit: ClubFit, evidence: Evidence, part: str = "") -> list[Reliability]
     return out
 
 
-def _quarters(evidence: Evidence, observer: int | None, alone: bool) -> list[dict[str, Any]]:
-    """Return how many of the proved calls were right, and their Brier score, by the quarter (UTC) of the call."""
+def _proved(
+    evidence: Evidence, observer: int | None, alone: bool
+) -> tuple[NDArray[np.int64], Bool, NDArray[np.float64]]:
+    """Return the quarter since 1970 (UTC) of each proved sealed call, whether it was right, and what was stated."""
     used = evidence.sealed & (evidence.tie >= 0) & (evidence.outcome >= 0)
     if observer is not None:
         used &= evidence.observer == observer
@@ -116,7 +120,19 @@ def _quarters(evidence: Evidence, observer: int | None, alone: bool) -> list[dic
     rows = np.flatnonzero(used)
     right = evidence.taxa.covers[evidence.outcome[rows], evidence.tie[rows]]
     months = evidence.time[rows].astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
-    quarter, stated = months // 3, evidence.stated[rows]
+    return months // 3, right, evidence.stated[rows]
+
+
+def _brier_error(evidence: Evidence, observer: int | None, alone: bool) -> float:
+    """Return the standard error of the Brier score: that of a mean. NaN below two calls."""
+    _, right, stated = _proved(evidence, observer, alone)
+    missed = (stated - right)[~np.isnan(stated)] ** 2
+    return float(missed.std(ddof=1) / math.sqrt(len(missed))) if len(missed) > 1 else math.nan
+
+
+def _quarters(evidence: Evidence, observer: int | None, alone: bool) -> list[dict[str, Any]]:
+    """Return how many of the proved calls were right, and their Brier score, by the quarter of the call."""
+    quarter, right, stated = _proved(evidence, observer, alone)
     told = []
     for number in np.unique(quarter):
         mine = quarter == number

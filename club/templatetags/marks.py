@@ -148,6 +148,6 @@ def percent(p: float) -> str:
 
 
 @register.simple_tag
-def interval_words(lo: float, hi: float) -> str:
-    """``{% interval_words lo hi %}``: '41 to 82 %'."""
-    return figures.interval_words(lo, hi)
+def interval_words(lo: float, hi: float, unit: str = f"{figures.NO_BREAK}%") -> str:
+    """``{% interval_words lo hi %}``: '41 to 82 %'; with an empty unit, '41 to 82'."""
+    return figures.interval_words(lo, hi, unit)

@@ -60,6 +60,12 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     ],
     # Nothing of anybody's: reckons with what is typed.
     "measures/": lambda ids: [("/measures/", None), ("/measures/?what=cone&depth=5&angle=20", None)],
+    "calls/": lambda ids: [
+        ("/calls/", None),
+        ("/calls/?who=me&part=drawn", None),
+        ("/calls/?method=2d", None),
+    ],
+    "calls/sharing/": lambda ids: [("/calls/sharing/", {"share": "no"})],
     "calls/blind/": lambda ids: [("/calls/blind/", None), ("/calls/blind/", {"picture": str(UNKNOWN)})],
     "calls/blind/<uuid:key>/": lambda ids: [(f"/calls/blind/{UNKNOWN}/", None)],
     "spots/<uuid:key>/edit/": lambda ids: spots(ids, "edit/"),
