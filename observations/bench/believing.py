@@ -7,6 +7,7 @@ saying so.
 import resource
 import sys
 from collections.abc import Callable
+from functools import partial
 from importlib import import_module
 from time import perf_counter
 from typing import Any
@@ -16,7 +17,7 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from observations.bench.clubs import draw
-from observations.bench.timing import Figure
+from observations.bench.timing import Figure, interleaved
 from observations.inference import Options, fit
 from observations.inference.dawid_skene import dawid_skene
 from observations.inference.engine import Parameters, prior_presence, visit_evidence
@@ -40,7 +41,7 @@ def figures(looks: int, refit_looks: int, tell: Callable[[str], None]) -> list[F
     refit_looks : int
         Looks of the larger of the two clubs that are refitted; the smaller has a tenth.
     """
-    return [*_calls(looks, tell), *_presence(looks), *_refits(refit_looks, tell)]
+    return [*_calls(looks, tell), *_presence(looks), *_refits(refit_looks, tell), *_growth(refit_looks // 20)]
 
 
 def _timed(work: Callable[[], Any]) -> tuple[float, Any]:
@@ -153,4 +154,45 @@ def _refits(looks: int, tell: Callable[[str], None]) -> list[Figure]:
             1,
             note,
         )
+    ]
+
+
+_GROWN = 4
+"""How many times larger each part of a club is made, the others held."""
+
+
+def _growth(looks: int) -> list[Figure]:
+    """A few iterations of a club's fit, and of one that has four times as many looks, spots, species or observers.
+
+    In proportion is four times; more than twice that would be another law of growth.
+    """
+    base = {"looks": looks, "spots": max(20, looks // 50), "members": 75, "species": 4}
+    few = Options(max_iterations=6)
+    clubs = {
+        "": base,
+        "looks": base | {"looks": _GROWN * looks},
+        "spots": base | {"spots": _GROWN * base["spots"]},
+        "species": base | {"species": _GROWN * base["species"]},
+        "observers": base | {"members": _GROWN * base["members"]},
+    }
+    evidence = {name: draw(seed=1, **size) for name, size in clubs.items()}
+    ms = dict(
+        zip(
+            evidence,
+            interleaved([partial(fit, e, options=few) for e in evidence.values()], 3),
+            strict=True,
+        )
+    )
+    said = f"{looks} looks, {base['spots']} spots, {base['species']} species, {base['members']} observers"
+    return [
+        Figure(
+            f"fit, {few.max_iterations} iterations, {_GROWN} times the {name}",
+            said,
+            ms[name],
+            ms[""],
+            2.0 * _GROWN,
+            3,
+        )
+        for name in clubs
+        if name
     ]
