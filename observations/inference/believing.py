@@ -166,8 +166,10 @@ def _table(
         calls=(*taxa.codes, "uncalled"),
         echoes=echo,
         echoes_interval=beta_interval(echo, echo_sd),
+        echoes_sd=echo_sd,
         call=call,
         call_interval=beta_interval(call, call_sd),
+        call_sd=call_sd,
         truth=truth,
         truth_interval=beta_interval(truth, truth_sd),
         right=right,
@@ -294,13 +296,19 @@ def _truth_given_blank(
     return p, np.sqrt(np.maximum(np.einsum("ta,ab,tb->t", jacobian, spread, jacobian), 0.0))
 
 
-def beta_interval(mean: Float, sd: Float) -> Float:
-    """5th and 95th percentile of the Beta with this mean and standard deviation, shape (..., 2).
+def beta_counts(mean: Float, sd: Float) -> tuple[Float, Float]:
+    """Both parameters of the Beta with this mean and standard deviation.
 
     A deviation too large for any Beta is taken as that of Beta(mean, 1 - mean), the widest used here.
     """
     m = np.clip(mean, 1e-9, 1.0 - 1e-9)
     size = np.maximum(m * (1.0 - m) / np.maximum(sd, 1e-12) ** 2 - 1.0, 1.0)
-    ends = [np.asarray(beta.ppf(q, m * size, (1.0 - m) * size), dtype=np.float64) for q in (0.05, 0.95)]
+    return m * size, (1.0 - m) * size
+
+
+def beta_interval(mean: Float, sd: Float) -> Float:
+    """5th and 95th percentile of the Beta with this mean and standard deviation, shape (..., 2)."""
+    a, b = beta_counts(mean, sd)
+    ends = [np.asarray(beta.ppf(q, a, b), dtype=np.float64) for q in (0.05, 0.95)]
     made: Float = np.stack([np.minimum(ends[0], mean), np.maximum(ends[1], mean)], axis=-1)
     return made

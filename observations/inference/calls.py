@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import gammaln
 
 from .grouping import Prepared, outcome_columns, sum_sorted
+from .leaving_out import OwnShares, Weights
 from .results import CallModel
 from .types import CALL_METHODS, METHODS, Evidence, Float, Int, Options, Taxa
 
@@ -104,22 +105,27 @@ class CallTerms:
     fresh: Float
 
 
-def call_terms(data: Prepared, model: CallModel, tie_known: bool = True) -> CallTerms:
+def call_terms(
+    data: Prepared, model: CallModel, tie_known: bool = True, own_shares: OwnShares | None = None
+) -> CallTerms:
     """Likelihood of the calls of each visit, given each target.
 
     Given echoes, a later call of one observer repeats the earlier outcome with probability `copy`. A tie
     is an outcome: P(tie | target found, echoes called) = `tied`; a found species left untied is the less
     likely target. With `tie_known` False ties are left out: a prediction of a proof must not see its own
-    tie.
+    tie. With `own_shares` each row is judged without its own share in the tables.
     """
     n_visits = len(data.spot)
     tables = np.concatenate([model.pair, model.method])
-    own = tables[data.call_table, :, data.outcome]
+    if own_shares is None:
+        own = tables[data.call_table, :, data.outcome]
+    else:
+        own, echoes = own_shares.judged(data, model)
     repeats = data.previous >= 0
     fresh = np.ones_like(own)
     if repeats.any():
         rows = np.flatnonzero(repeats & (data.outcome > 0))
-        echo = 1.0 - tables[data.call_table[rows], :, 0]
+        echo = 1.0 - tables[data.call_table[rows], :, 0] if own_shares is None else echoes[rows]
         same = (data.outcome[rows] == data.previous[rows])[:, None]
         first_hand = (1.0 - model.copy) * own[rows]
         both = model.copy * same * echo + first_hand
@@ -197,6 +203,19 @@ def tally(model: CallModel, data: Prepared, terms: CallTerms, target: Float) -> 
         float(np.sum(data.tied >= 0)),
         float(np.sum((target[:, :-1] * data.found_any)[untied])),
     )
+
+
+def shares(
+    model: CallModel, seen: CallTally, taxa: Taxa, options: Options, target: Float, genuine: Float
+) -> OwnShares:
+    """Shares of the rows, arrays (n, K+1) that a pass replaces, in tables that rest on these counts."""
+    prior = [counts.sum(axis=1) for counts in prior_counts(taxa, options)]
+    n_calls = seen.counts[:, :, 1:].sum(axis=2)
+    n = (seen.counts[:, :, 0] + n_calls + seen.copies, n_calls)
+    echoes, calls = (
+        Weights.of(n[i], prior[i], model.pair_method, model.kappa, len(CALL_METHODS)) for i in (0, 1)
+    )
+    return OwnShares(target, genuine, echoes, calls)
 
 
 def update(model: CallModel, seen: CallTally, taxa: Taxa, options: Options) -> CallModel:

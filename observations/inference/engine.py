@@ -12,6 +12,7 @@ from .calls import CallTally, CallTerms, call_terms, tally
 from .findings import FindTerms, find_terms
 from .grouping import Prepared
 from .kernel import VisitTerms, visit_terms
+from .leaving_out import OwnShares
 from .presence import (
     Effects,
     Grid,
@@ -81,11 +82,11 @@ class VisitEvidence:
 
 
 def visit_evidence(
-    data: Prepared, parameters: Parameters, psi: Float, tie_known: bool = True
+    data: Prepared, parameters: Parameters, psi: Float, tie_known: bool = True, own: OwnShares | None = None
 ) -> VisitEvidence:
     """Exact terms of each visit, the other species at their chance of presence `psi` (V, K)."""
     find = find_terms(data, parameters.theta[:, -2:], parameters.pooled, parameters.error)
-    return _evidence(find, call_terms(data, parameters.calls, tie_known), psi)
+    return _evidence(find, call_terms(data, parameters.calls, tie_known, own), psi)
 
 
 def _evidence(find: FindTerms, call: CallTerms, psi: Float) -> VisitEvidence:
@@ -180,6 +181,7 @@ def run_pass(
     psi: Float,
     extra: Float | None = None,
     curved: bool = True,
+    own: OwnShares | None = None,
 ) -> tuple[Pass, Float]:
     """One sweep: evidence of each visit, posterior of each spot effect, derivatives, expected counts.
 
@@ -191,6 +193,8 @@ def run_pass(
         Further log-likelihood of the spot effects.
     curved : bool
         Second derivatives too, which take half of the time.
+    own : OwnShares, optional
+        Shares of the call rows in the tables, to be left out; replaced by those of this pass.
 
     Returns
     -------
@@ -198,7 +202,7 @@ def run_pass(
     psi : (V, K)
         For the next sweep.
     """
-    terms = visit_evidence(data, parameters, psi)
+    terms = visit_evidence(data, parameters, psi, own=own)
     linear, spread = parameters.linear(data), parameters.spread
     k_species, groups = psi.shape[1], parameters.groups
     score = np.zeros((k_species, groups + 1, 6))
@@ -216,6 +220,8 @@ def run_pass(
         if curved:
             np.add.at(curve[k], data.spot_group, slopes(mine, found, float(spread[k]), grid).curve)
     counted = tally(parameters.calls, data, terms.call, terms.visit.target)
+    if own is not None:
+        own.keep(data, terms.visit.target, terms.call.fresh, len(parameters.calls.pair))
     return Pass(log_evidence, score, curve, counted), np.clip(next_psi, 1e-12, 1.0 - 1e-12)
 
 

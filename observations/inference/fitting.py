@@ -12,6 +12,7 @@ from . import ageing, calls, season
 from .engine import Parameters, Pass, prior_presence, run_pass
 from .findings import find_error
 from .grouping import Prepared, prepare
+from .leaving_out import OwnShares
 from .nesting import nodes_of_spread
 from .presence import Grid, effect_grid
 from .priors import Priors, positive, positive_inverse
@@ -22,6 +23,8 @@ from .types import Evidence, Float, Int, Options
 _PART_VISITS = 8_000
 """Visits worked on at once: keeps a pass within the processor's cache and the memory flat."""
 _THREADS = 2
+_LEFT_OUT_CALLS = 20_000
+"""Up to so many calls each is judged by tables it did not help to learn; in more, one's share is nothing."""
 _COARSE_SPOTS, _COARSE_NODES = 1_000, 17
 """From so many spots on a fit goes most of its way on a coarse grid of the effects."""
 _LARGE_CLUB_SPOTS = 4_000
@@ -99,7 +102,8 @@ def fit(
     Posterior mode under weak priors: at each iteration one sweep over the spots with exact visit
     likelihoods, one joint Newton step on season terms, spread and detection rates of all species
     (presence and effects summed out), and one EM step of the call tables. Converged when no parameter,
-    table cell or chance of presence moves by more than `options.tolerance`.
+    table cell or chance of presence moves by more than `options.tolerance`. In a small club each call is judged
+    by tables without its own share (`leaving_out`).
 
     Parameters
     ----------
@@ -138,11 +142,14 @@ def fit(
     ahead = Extrapolation()
     covariance = through_pool = np.zeros((k, 0, 0))
     curve: Float | None = None
+    own: OwnShares | None = None
+    few = len(data.call_row) <= _LEFT_OUT_CALLS
+    shares = np.zeros((2, len(data.call_row), k + 1)) if few else np.zeros((2, 0, 0))
     while not converged and iteration < options.max_iterations:
         iteration += 1
         # Near the end the curvature hardly moves, and a Newton step may take an older one. The last is its own.
         curved = curve is None or iteration % 6 == 0 or not 2.0 * options.tolerance < step < 0.05
-        seen, psi_moved = _sweep(data, ranges, parameters, grid, psi, curved)
+        seen, psi_moved = _sweep(data, ranges, parameters, grid, psi, curved, own)
         curve = seen.curve if curved or curve is None else curve
         newton = newton_step(replace(seen, curve=curve), parameters, priors)
         log_evidence = seen.log_evidence + priors.log_density(parameters.theta, parameters.pooled)
@@ -150,6 +157,8 @@ def fit(
         model = calls.update(parameters.calls, seen.tally, evidence.taxa, options)
         if iteration % 5 == 0:
             model = replace(model, kappa=calls.learn_shrinkage(model, options))
+        if few and len(model.pair):
+            own = calls.shares(model, seen.tally, evidence.taxa, options, shares[0], shares[1])
         step = max(
             float(np.max(np.abs(newton.theta))),
             float(np.max(np.abs(newton.pooled))),
@@ -182,6 +191,7 @@ def fit(
         covariance,
         options.spread_nodes if nested else 1,
         through_pool,
+        own,
     )
     made = ClubFit(
         taxa=evidence.taxa,
@@ -223,12 +233,15 @@ def _sweep(
     grid: Grid,
     psi: Float,
     curved: bool,
+    own: OwnShares | None,
 ) -> tuple[Pass, float]:
-    """A pass over all parts; `psi` (V, K) is replaced in place. Also returns its largest change."""
+    """A pass over all parts; `psi` (V, K) and the shares are replaced in place. Also returns its largest change."""
 
     def one_part(spots: tuple[int, int]) -> tuple[Pass, float]:
         a, b = int(data.first[spots[0]]), int(data.first[spots[1]])
-        one, new = run_pass(data.part(*spots), parameters, grid, psi[a:b], curved=curved)
+        c, d = np.searchsorted(data.call_visit, [a, b])
+        mine = None if own is None else own.part(int(c), int(d))
+        one, new = run_pass(data.part(*spots), parameters, grid, psi[a:b], curved=curved, own=mine)
         change = float(np.max(np.abs(new - psi[a:b]), initial=0.0))
         psi[a:b] = new
         return one, change

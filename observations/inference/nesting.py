@@ -7,6 +7,7 @@ import numpy as np
 from . import season
 from .engine import Parameters, of_species, visit_evidence
 from .grouping import Prepared
+from .leaving_out import OwnShares
 from .presence import Grid, effects, slopes
 from .priors import Priors, positive_inverse
 from .types import Float
@@ -24,6 +25,7 @@ def nodes_of_spread(
     covariance: Float,
     nodes: int,
     through_pool: Float,
+    own: OwnShares | None = None,
 ) -> tuple[Float, Float, Float]:
     """Posterior nodes over log sigma of each species.
 
@@ -41,6 +43,8 @@ def nodes_of_spread(
         1: the mode alone, with its covariance.
     through_pool : (K, P+3, P+3)
         The part of `covariance` that the pooled rates bring in; the nodes hold them fixed, so it is added.
+    own : OwnShares, optional
+        As in `engine.run_pass`.
 
     Returns
     -------
@@ -66,7 +70,7 @@ def nodes_of_spread(
             near = m + 1 if m < middle else m - 1
             thetas[m][:, free] = thetas[near][:, free]
         for last in (False, False, False, True):
-            log_post, gradient, hessian = _at(data, parameters, priors, grid, psi, thetas[m])
+            log_post, gradient, hessian = _at(data, parameters, priors, grid, psi, thetas[m], own)
             for i in range(k):
                 inverse = positive_inverse(-hessian[i][np.ix_(free, free)])
                 if last:
@@ -80,12 +84,18 @@ def nodes_of_spread(
 
 
 def _at(
-    data: Prepared, parameters: Parameters, priors: Priors, grid: Grid, psi: Float, theta: Float
+    data: Prepared,
+    parameters: Parameters,
+    priors: Priors,
+    grid: Grid,
+    psi: Float,
+    theta: Float,
+    own: OwnShares | None,
 ) -> tuple[Float, Float, Float]:
     """Log posterior of each species, with gradient and Hessian, the other species' presence held at
     `psi`."""
     here = Parameters(theta, parameters.pooled, parameters.calls, parameters.error, parameters.groups)
-    terms = visit_evidence(data, here, psi)
+    terms = visit_evidence(data, here, psi, own=own)
     linear, spread = here.linear(data), here.spread
     gradient, diagonal = priors.derivatives(theta, here.pooled)
     hessian = np.zeros((*theta.shape, theta.shape[1]))

@@ -223,6 +223,8 @@ class CallTable:
         Node codes, then "uncalled": outcomes given echoes.
     echoes : (K+1,), echoes_interval : (K+1, 2)
         P(echoes | truth): learned from all sealed looks, never from proved ones alone.
+    echoes_sd : (K+1,), call_sd : (K+1, C-1)
+        Standard deviations; with the mean they fix the Beta whose percentiles the intervals are.
     call : (K+1, C-1), call_interval : (K+1, C-1, 2)
         P(call | truth, echoes).
     truth : (C-1, K+1), truth_interval : (C-1, K+1, 2)
@@ -247,8 +249,10 @@ class CallTable:
     calls: tuple[str, ...]
     echoes: Float
     echoes_interval: Float
+    echoes_sd: Float
     call: Float
     call_interval: Float
+    call_sd: Float
     truth: Float
     truth_interval: Float
     right: Float

@@ -16,11 +16,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.stats import beta as beta_distribution
 from scipy.stats import chisquare, kstest, nbinom, norm
 
 from observations.inference import fit, reliability
+from observations.inference.believing import beta_counts
 from observations.inference.effort import catch_rate
 from observations.inference.history import distribution_now, spot_history
 from observations.inference.rates import rate_distribution, rate_interval
@@ -133,12 +133,10 @@ def _calls(club: PriorClub, fitted: ClubFit, rng: np.random.Generator, tally: Ta
         tally.hit("phi, calls of at least .03", _inside(table.call_interval, call)[told])
     table = tables[int(rng.integers(len(tables)))]
     m, t = CALL_METHODS.index(table.method), int(rng.integers(len(table.truths)))
-    tally.ranks["phi, echoes"].append(
-        _beta_rank(table.echoes[t], table.echoes_interval[t], club.echoes[m, t])
-    )
+    tally.ranks["phi, echoes"].append(_beta_rank(table.echoes[t], table.echoes_sd[t], club.echoes[m, t]))
     right = _right_cell(table, t)
     tally.ranks["phi, right call"].append(
-        _beta_rank(table.call[t, right], table.call_interval[t, right], club.call[m, t, right])
+        _beta_rank(table.call[t, right], table.call_sd[t, right], club.call[m, t, right])
     )
 
 
@@ -151,17 +149,9 @@ def _inside(interval: Any, truth: Any) -> Any:
     return (interval[..., 0] <= truth) & (truth <= interval[..., 1])
 
 
-def _beta_rank(mean: float, interval: Any, truth: float) -> float:
-    """Rank in the Beta with this mean and this 90 % interval."""
-    m, width = float(np.clip(mean, 1e-9, 1 - 1e-9)), float(interval[1] - interval[0])
-
-    def gap(log_size: float) -> float:
-        size = np.exp(log_size)
-        low, high = beta_distribution.ppf([0.05, 0.95], m * size, (1 - m) * size)
-        return float(high - low - width)
-
-    size = np.exp(brentq(gap, 0.0, 18.0)) if gap(0.0) > 0 > gap(18.0) else 1.0
-    return float(beta_distribution.cdf(truth, m * size, (1 - m) * size))
+def _beta_rank(mean: float, sd: float, truth: float) -> float:
+    """Rank in the Beta that the intervals of call tables are taken from."""
+    return float(beta_distribution.cdf(truth, *beta_counts(np.array(mean), np.array(sd))))
 
 
 def _catches(rng: np.random.Generator, tally: Tally) -> None:
