@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import minimize_scalar
-from scipy.special import gammaln
+from scipy.optimize import brentq, minimize_scalar
+from scipy.special import gammainc, gammaln
 from scipy.stats import gamma
 
 from .grouping import look_numbers
@@ -108,7 +108,7 @@ class CatchRate:
     rate : float
         Fish per rod-hour, as counted; NaN without effort.
     interval : tuple of two float
-        90 % interval of the rate; with no catch the lower end is 0 and the upper end about 3 fish over the
+        90 % interval of the rate; with no catch the lower end is 0 and the upper end 2.3 fish over the
         rod-hours. NaN without effort.
     clumping : float
         Size of the negative binomial; infinite if the catches look no more clumped than chance.
@@ -129,8 +129,8 @@ def catch_rate(evidence: Evidence, species: int) -> CatchRate:
 
     Catches of a look are negative binomial with mean `rate * hours` and a common size, estimated (a
     Gamma spread of the rate from look to look, Gamma-Poisson). Clumped catches count as fewer: catch and
-    effort are divided by the variance inflation at the pooled rate, then take the exact Poisson limits
-    of Garwood. Looks without stated rod-hours are left out.
+    effort are divided by the variance inflation at the pooled rate, then take the mid-P Poisson limits.
+    Looks without stated rod-hours are left out.
 
     Parameters
     ----------
@@ -139,7 +139,8 @@ def catch_rate(evidence: Evidence, species: int) -> CatchRate:
 
     References
     ----------
-    Garwood, F. (1936), Fiducial limits for the Poisson distribution, Biometrika 28, 437-442.
+    Cohen, G. R. & Yang, S.-Y. (1994), Mid-P confidence intervals for the Poisson expectation, Statistics in
+    Medicine 13, 2189-2203.
     """
     e = evidence
     if len(e) == 0:
@@ -164,9 +165,22 @@ def catch_rate(evidence: Evidence, species: int) -> CatchRate:
 
 
 def poisson_limits(count: float) -> tuple[float, float]:
-    """Exact 90 % limits of a Poisson mean (Garwood 1936); of a count of 0: 0 and -ln 0.05."""
-    low = float(gamma.ppf(0.05, count)) if count > 0 else 0.0
-    return low, float(gamma.ppf(0.95, count + 1.0))
+    """90 % mid-P limits of a Poisson mean (Cohen & Yang 1994); of a count of 0: 0 and -ln 0.1.
+
+    Exact limits (Garwood 1936) hold more than 90 %, because a count is whole: here half of the chance of the count
+    itself goes to either side. Counts need not be whole: their chances run on through the incomplete gamma function.
+    """
+
+    def at_least(mean: float) -> float:  # P(more) + P(the same) / 2
+        above = gammainc(count + 1.0, mean)
+        return float(0.5 * (above + (gammainc(count, mean) if count > 0 else 1.0)))
+
+    most = float(gamma.ppf(0.95, count + 1.0))
+    high = float(brentq(lambda m: at_least(m) - 0.95, 0.0, most))
+    if count <= 0:
+        return 0.0, high
+    low = float(gamma.ppf(0.05, count))
+    return float(brentq(lambda m: at_least(m) - 0.05, low, most)), high
 
 
 def _no_effort() -> CatchRate:
