@@ -280,11 +280,62 @@ class MonthHistory(_Chance):
     effort = Effort()
 
 
+class BandHistory(_Chance):
+    """A band of water temperature; its own lower edge belongs to it. Null: open."""
+
+    from_c = serializers.FloatField(allow_null=True)
+    to_c = serializers.FloatField(allow_null=True)
+    effort = Effort()
+
+
+class CatchCell(serializers.Serializer[Any]):
+    """Fish per rod-hour. `own` is the share of it that rests on the cell's own hours, the rest is borrowed."""
+
+    caught = serializers.IntegerField()
+    rod_hours = serializers.FloatField()
+    rate = serializers.FloatField()
+    low = serializers.FloatField(help_text="5th percentile; 0 where nothing was caught.")
+    high = serializers.FloatField(help_text="95th percentile.")
+    own = serializers.FloatField(min_value=0, max_value=1)
+
+
+class CatchHistory(serializers.Serializer[Any]):
+    """Catch rates here: over all, January to December, and by band of water temperature."""
+
+    all = CatchCell()
+    months: Any = serializers.ListSerializer(child=CatchCell(), min_length=12, max_length=12)
+    bands: Any = serializers.ListSerializer(child=CatchCell())
+    inflation = serializers.FloatField(help_text="By which clumped catches vary more than chance alone.")
+
+
+class DepthCount(serializers.Serializer[Any]):
+    from_m = serializers.FloatField()
+    to_m = serializers.FloatField(allow_null=True)
+    entries = serializers.IntegerField()
+
+
+class Placing(serializers.Serializer[Any]):
+    """Findings, or groups of echoes, by depth and by placement, each counted once."""
+
+    entries = serializers.IntegerField()
+    fish = serializers.IntegerField()
+    depths = DepthCount(many=True)
+    placements = serializers.DictField(child=serializers.IntegerField())
+
+
+class Places(serializers.Serializer[Any]):
+    found = Placing()
+    called = Placing()
+
+
 class SpeciesHistory(_Chance):
     species = SpeciesName()
     grades = GradeCounts()
     last_verified = serializers.CharField(allow_null=True, help_text="A day; below `exact` a month.")
     months: Any = serializers.ListSerializer(child=MonthHistory(), min_length=12, max_length=12)
+    bands = BandHistory(many=True, help_text="Empty while the club has read no water temperature.")
+    catch = CatchHistory(allow_null=True, help_text="Null without rod-hours here.")
+    places = Places(allow_null=True, help_text="Null below `exact`: depth would narrow the search.")
 
 
 class HistoryOut(serializers.Serializer[Any]):

@@ -15,6 +15,8 @@ from django.db import connection
 from observations.evidence import CLUB, Gathered, gather
 from observations.history import build_rows
 from observations.inference import spot_history
+from observations.inference.bands import as_usual
+from observations.inference.club_season import SeasonFit
 from observations.inference.results import ClubFit
 from observations.models import History, Observation, Refit
 from spots.cutoffs import cut_offs
@@ -109,19 +111,23 @@ def histories(
 def histories_below_exact(
     spot_ids: Sequence[uuid.UUID], fit: ClubFit, refit: Refit, as_of: datetime, moment: datetime
 ) -> list[History]:
-    """Return the rows to publish: the club's, computed as if nobody knew the spot's cover.
+    """Return the rows to publish: the club's, computed as if nobody knew the spot's cover or read its water.
 
     Cover is withheld below `exact`. A season fitted by cover group would tell it to whoever knows the groups'
-    seasons from spots that they see exactly.
+    seasons from spots that they see exactly. A temperature may be that of one warm arm, so that bands go by what is
+    usual in a look's month.
     """
+    season = SeasonFit.from_dict(refit.season)
     asked = {_Evidence((CLUB,)): [(spot, CLUB) for spot in spot_ids]}
     rows: list[History] = []
     for spot, key, gathered in _each(asked, fit, as_of):
         if not len(gathered.evidence):
             continue  # nobody contributed, so there is nothing to tell
         evidence = replace(gathered.evidence, groups=(UNKNOWN_COVER,), group=np.zeros(1, dtype=np.int64))
+        if season:
+            evidence = as_usual(season.bands, evidence)
         unsaid = replace(gathered, evidence=evidence)
-        rows += _rows(spot, key, unsaid, fit, refit, as_of, moment, reasons=False)
+        rows += _rows(spot, key, unsaid, fit, refit, as_of, moment, exact=False)
     for row in rows:
         row.edition, row.narrowed_by = History.Edition.PUBLISHED, {}
     return rows
@@ -151,7 +157,9 @@ def _rows(
     refit: Refit,
     as_of: datetime,
     moment: datetime,
-    reasons: bool = True,
+    exact: bool = True,
 ) -> list[History]:
-    result = spot_history(fit, gathered.evidence, gathered.evidence.now, reasons=reasons)
-    return build_rows(spot_id, key, gathered, fit, result, refit, as_of, moment)
+    season = SeasonFit.from_dict(refit.season)
+    bands = season.bands if season else None
+    result = spot_history(fit, gathered.evidence, gathered.evidence.now, reasons=exact, bands=bands)
+    return build_rows(spot_id, key, gathered, fit, result, refit, as_of, moment, season, exact)

@@ -14,6 +14,7 @@ import numpy as np
 from django.db import connection
 
 from club.rls import MOMENT
+from observations.inference.placing import Fish
 from observations.inference.types import (
     LANDED,
     METHODS,
@@ -42,6 +43,8 @@ class Gathered:
 
     evidence: Evidence
     look_ids: tuple[uuid.UUID, ...]
+    # Where what was found was found.
+    fish: Fish
     # Rows whose call a device sealed, on its own word for the time.
     on_device: Bool
 
@@ -54,7 +57,8 @@ class Gathered:
         for i, name in enumerate(e.spots):
             rows = order[ends[i] : ends[i + 1]]
             looks = tuple(self.look_ids[row] for row in rows)
-            parts[uuid.UUID(name)] = Gathered(e.about(i, rows), looks, self.on_device[rows])
+            fish = self.fish.of_rows(rows)
+            parts[uuid.UUID(name)] = Gathered(e.about(i, rows), looks, fish, self.on_device[rows])
         return parts
 
 
@@ -95,7 +99,7 @@ def club_taxa() -> Taxa:
 
 _LOOKS = """
 SELECT o.id, o.spot_id, o.started_at, o.utc_offset_min, o.method, o.observer_id, o.minutes, o.rod_hours,
-    o.secchi_m, o.random_check, e.id, e.band, e.placement, e.depth_m,
+    o.secchi_m, o.water_temp_c, o.random_check, e.id, e.band, e.placement, e.depth_m,
     CASE WHEN c.withdrawn_at IS NULL THEN c.species_id END, c.probability, c.seal, c.sealed_at,
     o.source = 'debrief'
 FROM observations_observation o
@@ -205,23 +209,28 @@ def _assemble(
     n, k = len(looks), len(taxa.species)
     look_number: dict[uuid.UUID, int] = {}
     on_device: list[bool] = []
+    fish: list[tuple[int, int, int, float, int]] = []
+    # Of groups of these very looks: one in another scope tells nothing here.
+    placed = {row[11]: PLACEMENTS.index(row[13]) for row in looks if row[13]}
     rows: dict[str, list[Any]] = {name: [] for name in (
         "spot", "time", "method", "observer", "look", "outcome", "stated", "sealed", "minutes", "rod_hours",
-        "secchi_m", "placement", "depth_m", "month", "tie", "random_check")}  # fmt: skip
+        "secchi_m", "water_temp_c", "placement", "depth_m", "month", "tie", "random_check")}  # fmt: skip
     grade, count = np.zeros((n, k), dtype=np.int64), np.zeros((n, k), dtype=np.int64)
     unclear = np.zeros((n, k), dtype=np.bool_)
     for i, row in enumerate(looks):
-        (look, spot, at, offset, method, observer, minutes, rod_hours, secchi, drawn, group, band, placement,
-         depth, called, stated, seal, sealed_at, from_memory) = row  # fmt: skip
+        (look, spot, at, offset, method, observer, minutes, rod_hours, secchi, celsius, drawn, group, band,
+         placement, depth, called, stated, seal, sealed_at, from_memory) = row  # fmt: skip
         finds = method in PROVING
         if finds:
             outcome, tie = NO_OUTCOME, -1
-            for species, grade_code, number, doubtful in found.get(look, ()):
+            for species, grade_code, number, doubtful, deep, settled in found.get(look, ()):
                 if doubtful or species not in column:
                     unclear[i] |= doubtful
                     continue
                 grade[i, column[species]] = grade_code
                 count[i, column[species]] = number
+                if look not in look_number:  # once, however many rows the look has
+                    fish.append((i, column[species], number, _or_nan(deep), placed.get(settled, -1)))
         else:
             outcome, tie = _outcome(taxa, band, called), ties.get(group, -1)
             if outcome == NO_ECHOES:
@@ -238,6 +247,7 @@ def _assemble(
         rows["minutes"].append(_or_nan(minutes))
         rows["rod_hours"].append(_or_nan(rod_hours))
         rows["secchi_m"].append(_or_nan(secchi))
+        rows["water_temp_c"].append(_or_nan(celsius))
         rows["placement"].append(PLACEMENTS.index(placement) if placement else -1)
         rows["depth_m"].append(_or_nan(depth))
         rows["month"].append((at + timedelta(minutes=offset)).month)
@@ -255,7 +265,8 @@ def _assemble(
         paused=[row[2] for row in spots],
         **arrays,
     )
-    return Gathered(evidence, tuple(row[0] for row in looks), np.array(on_device, dtype=np.bool_))
+    looked = tuple(row[0] for row in looks)
+    return Gathered(evidence, looked, Fish.of(fish), np.array(on_device, dtype=np.bool_))
 
 
 def _or_nan(value: float | None) -> float:
@@ -268,20 +279,26 @@ def _outcome(taxa: Taxa, band: str | None, called: str | None) -> int:
     return UNCALLED if called is None else taxa.node(called)
 
 
+# Species, grade, fish, whether a checker rejected it, depth, and the group of echoes that were the same fish.
+_Found = tuple[str, int, int, bool, float | None, uuid.UUID | None]
+
+
 def _findings_by_look(
     taxa: Taxa, column: dict[str, int], findings: Sequence[tuple[Any, ...]]
 ) -> tuple[
-    dict[uuid.UUID, list[tuple[str, int, int, bool]]],
+    dict[uuid.UUID, list[_Found]],
     dict[uuid.UUID, int],
     dict[uuid.UUID, list[datetime]],
 ]:
     """Return findings by look, the species a *same fish* tie gives each group, and proof times by spot."""
-    found: dict[uuid.UUID, list[tuple[str, int, int, bool]]] = {}
+    found: dict[uuid.UUID, list[_Found]] = {}
     ties: dict[uuid.UUID, int] = {}
     proved: dict[uuid.UUID, list[datetime]] = {}
-    for look, species, number, _depth, settles, tie, verified, rejected, spot, at, method in findings:
+    for look, species, number, depth, settles, tie, verified, rejected, spot, at, method in findings:
         code = VERIFIED if verified else LANDED if method == Method.ROD else SEEN
-        found.setdefault(look, []).append((species, code, number, rejected))
+        found.setdefault(look, []).append(
+            (species, code, number, rejected, depth, settles if tie == Finding.Tie.FISH else None)
+        )
         proved.setdefault(spot, []).append(at)
         if tie == Finding.Tie.FISH and settles and not rejected and species in column:
             ties[settles] = column[species]

@@ -8,31 +8,15 @@ import numpy as np
 
 from observations.evidence import Gathered
 from observations.inference import effort
+from observations.inference.catches import spot_catches
+from observations.inference.club_season import SeasonFit
 from observations.inference.narrowing import PLANS
 from observations.inference.rates import rate_interval
 from observations.inference.results import ClubFit, SpotResult
-from observations.inference.types import LANDED, SEEN, VERIFIED, Evidence
 from observations.models import History, Refit
+from observations.season_rows import bands_of, catch_of, cell_grades, cell_of_bands, clip, places_of
 
-GRADES = {0: "", SEEN: "seen", LANDED: "landed", VERIFIED: "verified"}
 ENOUGH_CONTRIBUTORS = 3
-
-
-def _monthly_grades(evidence: Evidence, k: int) -> list[str]:
-    """Return the best grade of each month for species k; `none` where looks found nothing of it."""
-    covers = evidence.taxa.covers[:, k]
-    called = (evidence.outcome >= 0) & covers[np.maximum(evidence.outcome, 0)]
-    out = []
-    for month in range(1, 13):
-        rows = evidence.month == month
-        best = int(evidence.grade[rows, k].max(initial=0))
-        if best:
-            out.append(GRADES[best])
-        elif bool((called & rows).any()):
-            out.append("called")
-        else:
-            out.append("none" if bool(rows.any()) else "")
-    return out
 
 
 def diagnostics(fit: ClubFit) -> dict[str, Any]:
@@ -57,12 +41,6 @@ def diagnostics(fit: ClubFit) -> dict[str, Any]:
     }
 
 
-def _clip(low: float, middle: float, high: float) -> tuple[float, float, float]:
-    """Keep the order that the table demands: a mean may leave the 5–95 % band of a very skew distribution."""
-    low, middle, high = (min(max(float(value), 0.0), 1.0) for value in (low, middle, high))
-    return min(low, middle), middle, max(high, middle)
-
-
 def _best_plan(result: SpotResult, k: int) -> dict[str, Any]:
     """Return the looks that are expected to narrow the interval of species k most."""
     best = int(np.argmax(result.narrowed[k]))
@@ -84,20 +62,27 @@ def build_rows(
     refit: Refit,
     as_of: datetime,
     moment: datetime,
+    season: SeasonFit | None = None,
+    exact: bool = True,
 ) -> list[History]:
-    """Return one History row a species that has evidence here or is likely enough to be worth telling."""
+    """Return one History row a species that has evidence here or is likely enough to be worth telling.
+
+    Depth and placement narrow a search: they are told only in the editions of exact viewers.
+    """
     evidence = gathered.evidence
     grades = effort.grade_counts(evidence)
     monthly = effort.month_effort(evidence)
     last = effort.last_verified(evidence)
+    bands = cell_of_bands(evidence)
+    catches = spot_catches(season.catches, evidence) if season and np.any(evidence.rod_hours > 0) else None
     contributors = {evidence.observers[i] for i in np.unique(evidence.observer)} if len(evidence) else set()
     rows = []
     for k, code in enumerate(result.species):
-        low, middle, high = _clip(result.interval[k, 0], result.probability[k], result.interval[k, 1])
-        by_month = _monthly_grades(evidence, k)
+        low, middle, high = clip(result.interval[k, 0], result.probability[k], result.interval[k, 1])
+        by_month = cell_grades(evidence, evidence.month - 1, 12, k)
         months: list[dict[str, Any]] = []
         for m in range(12):
-            m_low, m_middle, m_high = _clip(
+            m_low, m_middle, m_high = clip(
                 result.month_interval[m, k, 0], result.month_probability[m, k], result.month_interval[m, k, 1]
             )
             months.append(
@@ -133,6 +118,9 @@ def build_rows(
                     for reason in result.reasons[k]
                 ],
                 narrowed_by=_best_plan(result, k),
+                bands=bands_of(evidence, result, bands, k),
+                catches=catch_of(catches, k),
+                places=places_of(evidence, gathered.fish, k) if exact else {},
                 looks=int(monthly.looks.sum()),
                 contributors=len(contributors),
                 thick=len(contributors) >= ENOUGH_CONTRIBUTORS,

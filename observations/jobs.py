@@ -22,6 +22,7 @@ from observations.computing import histories, histories_below_exact, refit_by, s
 from observations.evidence import CLUB, club_taxa, gather_club
 from observations.history import diagnostics
 from observations.inference import fit as fit_club
+from observations.inference.club_season import fit_season
 from observations.inference.results import ClubFit
 from observations.lessons import new_edition
 from observations.models import Due, History, Observation, Refit, Reliability
@@ -33,7 +34,7 @@ from spots.models import Spot
 log = logging.getLogger(__name__)
 
 _REFIT_LOCK = 7_411_002
-CODE_VERSION = "2"
+CODE_VERSION = "3"
 _LOT = 100  # spots whose evidence a refit reads at once
 COMPUTED = (History.Edition.LIVE, History.Edition.FROZEN)
 
@@ -169,6 +170,7 @@ def refit(
             code_version=CODE_VERSION,
             counts={"rows": fit.rows, "visits": fit.visits, "spots": fit.spots, "proofs": fit.proofs},
             parameters=fit.to_dict(),
+            season=fit_season(fit, club.evidence).to_dict(),
             diagnostics=diagnostics(fit),
             converged=fit.converged,
             is_current=True,
@@ -189,7 +191,7 @@ def refit(
 
 def _set_aside(row: Refit, fit: ClubFit, moment: datetime) -> RefitReport:
     """Write down that a fit did not converge. What the last good one told goes on, with its date."""
-    row.parameters, row.is_current, row.finished_at = {}, False, timezone.now()
+    row.parameters, row.season, row.is_current, row.finished_at = {}, {}, False, timezone.now()
     with working(moment):
         row.save()
     log.warning("The refit did not converge after %d iterations; the last results stay.", fit.iterations)

@@ -449,6 +449,8 @@ class Refit(models.Model):
     code_version = models.CharField(max_length=40)
     counts = models.JSONField(default=dict)
     parameters = models.JSONField()
+    # Bands of water temperature and catch rates (inference/club_season.py).
+    season = models.JSONField(default=dict)
     diagnostics = models.JSONField(default=dict)
     converged = models.BooleanField()
     is_current = models.BooleanField(default=False)
@@ -533,6 +535,12 @@ class History(models.Model):
     moved_by = models.JSONField(default=list)
     # Looks that would narrow the interval most: method, looks, effort of each, by which share of it.
     narrowed_by = models.JSONField(default=dict)
+    # By band of water temperature: from_c, to_c (null: open), then as the months. Empty without temperatures.
+    bands = models.JSONField(default=list)
+    # Catch per rod-hour: all, months, bands, each caught, rod_hours, rate, low, high, own. Empty without rod-hours.
+    catches = models.JSONField(default=dict)
+    # Depths and placements, of what was found and of echoes called it; never in a published edition.
+    places = models.JSONField(default=dict)
     looks = models.IntegerField(default=0)
     contributors = models.IntegerField(default=0)
     # True when three or more contributed; of the others, each must say yes before it is published.
@@ -554,6 +562,9 @@ class History(models.Model):
             models.CheckConstraint(
                 name="history_is_a_probability",
                 condition=Q(low__gte=0, low__lte=F("probability"), high__gte=F("probability"), high__lte=1),
+            ),
+            models.CheckConstraint(
+                name="no_depth_below_exact", condition=~Q(edition="published") | Q(places={})
             ),
         ]
         ordering = ["spot_id", "species_id", "id"]

@@ -182,19 +182,23 @@ def species_payload(rows: Sequence[History], exact: bool) -> list[dict[str, Any]
             "interval": [round(row.low, 4), round(row.high, 4)],
             "grades": grade_counts(row),
             "last_verified": shown_time(row.last_verified, exact),
-            "months": [
-                {
-                    "month": month["month"],
-                    "probability": round(month["probability"], 4),
-                    "interval": [round(month["low"], 4), round(month["high"], 4)],
-                    "effort": {
-                        "looks": month["looks"],
-                        "camera_minutes": round(month["camera_minutes"], 1),
-                        "rod_hours": round(month["rod_hours"], 2),
-                    },
-                }
-                for month in row.months
-            ],
+            "months": [{"month": month["month"], **_cell(month)} for month in row.months],
+            "bands": [{"from_c": band["from_c"], "to_c": band["to_c"], **_cell(band)} for band in row.bands],
+            "catch": row.catches or None,
+            "places": row.places or None,
         }
         for row in rows
     ]
+
+
+def _cell(cell: dict[str, Any]) -> dict[str, Any]:
+    """Return the chance in a month or band, and what was spent there."""
+    return {
+        "probability": round(cell["probability"], 4),
+        "interval": [round(cell["low"], 4), round(cell["high"], 4)],
+        "effort": {
+            "looks": cell["looks"],
+            "camera_minutes": round(cell["camera_minutes"], 1),
+            "rod_hours": round(cell["rod_hours"], 2),
+        },
+    }

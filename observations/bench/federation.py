@@ -189,13 +189,13 @@ def _grants(
 
 _HISTORIES = """
 INSERT INTO observations_history (spot_id, species_id, scope, edition, refit_id, as_of, probability, low, high,
-    called, seen, landed, verified, last_verified, months, moved_by, narrowed_by, looks, contributors, thick,
-    computed_at)
+    called, seen, landed, verified, last_verified, months, moved_by, narrowed_by, bands, catches, places,
+    looks, contributors, thick, computed_at)
 SELECT s.id, species.code, 'club', edition.name, %(refit)s, %(at)s, p.p, p.p * 0.6, 1 - (1 - p.p) * 0.6,
     3, 2, 1, species.n %% 2, CASE WHEN species.n %% 2 = 1 THEN %(at)s END,
     (SELECT jsonb_agg(jsonb_build_object('month', m, 'probability', p.p, 'low', p.p * 0.5, 'high', 0.5 + p.p / 2,
         'looks', 1, 'camera_minutes', 4.5, 'rod_hours', 0.5, 'grade', 'seen')) FROM generate_series(1, 12) m),
-    '[]', '{}', 6, 3, true, %(at)s
+    '[]', '{}', '[]', '{}', '{}', 6, 3, true, %(at)s
 FROM spots_spot s
 CROSS JOIN unnest(%(species)s::text[]) WITH ORDINALITY species (code, n)
 CROSS JOIN (VALUES ('live'), ('published')) edition (name)

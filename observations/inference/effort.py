@@ -17,7 +17,7 @@ GRADES = ("called", "seen", "landed", "verified")
 
 @dataclass(frozen=True)
 class MonthEffort:
-    """Effort by calendar month, January first.
+    """Effort by calendar month, January first (or by other cells, as many as there are).
 
     Attributes
     ----------
@@ -42,17 +42,24 @@ def _of_looks(evidence: Evidence, values: Float) -> Float:
 
 def month_effort(evidence: Evidence) -> MonthEffort:
     """Looks, camera minutes and rod-hours by local calendar month (`evidence.month`)."""
+    return cell_effort(evidence, evidence.month - 1, 12)
+
+
+def cell_effort(evidence: Evidence, cell: Int, cells: int) -> MonthEffort:
+    """The same by any cells, (cells,) each: `cell` is each row's number from 0, (N,); rows of -1 count nowhere."""
     e = evidence
     if len(e) == 0:
-        return MonthEffort(np.zeros(12, dtype=np.int64), np.zeros(12), np.zeros(12))
+        return MonthEffort(np.zeros(cells, dtype=np.int64), np.zeros(cells), np.zeros(cells))
     first, _ = look_numbers(e)
-    month = e.month[first] - 1
+    where = cell[first]
     minutes = _of_looks(e, np.where(e.method == CAMERA, e.minutes, 0.0))
     hours = _of_looks(e, np.where(e.method == ROD, e.rod_hours, 0.0))
+    known = where >= 0
+    where, minutes, hours = where[known], minutes[known], hours[known]
     return MonthEffort(
-        np.bincount(month, minlength=12).astype(np.int64),
-        np.bincount(month, minutes, minlength=12).astype(np.float64),
-        np.bincount(month, hours, minlength=12).astype(np.float64),
+        np.bincount(where, minlength=cells).astype(np.int64),
+        np.bincount(where, minutes, minlength=cells).astype(np.float64),
+        np.bincount(where, hours, minlength=cells).astype(np.float64),
     )
 
 

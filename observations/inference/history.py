@@ -8,6 +8,7 @@ import numpy as np
 from scipy.special import expit, logit, ndtr
 
 from . import ageing, season
+from .bands import BandFit
 from .calls import table_index
 from .engine import Parameters, VisitEvidence, settle, stacked, stacks, visit_evidence
 from .fitting import parameters_of
@@ -27,7 +28,9 @@ depend on where arrays lie in memory; they come in the order of their rows then.
 _HERMITE = np.polynomial.hermite_e.hermegauss(7)
 
 
-def spot_history(fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bool = True) -> SpotResult:
+def spot_history(
+    fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bool = True, bands: BandFit | None = None
+) -> SpotResult:
     """Presence at one spot at one moment, by its own evidence and the club's parameters.
 
     Parameters
@@ -40,6 +43,8 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bo
         Days since 1970-01-01T00:00Z.
     reasons : bool
         Also the rows that moved each probability most; they take about half of the time.
+    bands : BandFit, optional
+        Also the chance in each band of water temperature. Its species are the fit's.
 
     Returns
     -------
@@ -60,7 +65,7 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bo
     data = prepare(used, fitted.options, fitted.groups, context.tables, visit)
     settled = context.settle(data)
     states = context.states(data, settled[0])
-    chance, interval = context.summary(states, np.append(now, _month_middles(now)))
+    chance, interval = context.summary(states, *_moments(now, bands, len(fitted.taxa.species)))
     moved = _reasons(context, used, visit, data, settled, chance[0]) if reasons else [[]] * context.species
     return SpotResult(
         spot=evidence.spots[0],
@@ -69,12 +74,26 @@ def spot_history(fitted: ClubFit, evidence: Evidence, now: float, *, reasons: bo
         species=fitted.taxa.species,
         probability=chance[0],
         interval=interval[0],
-        month_probability=chance[1:],
-        month_interval=interval[1:],
+        month_probability=chance[1:13],
+        month_interval=interval[1:13],
         reasons=tuple(tuple(Reason(int(rows[r.row]), r.change) for r in of_k) for of_k in moved),
         visits=len(data.spot),
         narrowed=context.narrowed(states),
+        band_probability=chance[13:],
+        band_interval=interval[13:],
     )
+
+
+def _moments(now: float, bands: BandFit | None, k: int) -> tuple[Float, Float, Float]:
+    """Season features (T, 3), shift of logit psi and its variance (T, K): now, the months, and the bands if any."""
+    x = season.features(np.append(now, _month_middles(now)))
+    none = np.zeros((len(x), k))
+    if bands is None or not bands.readings:
+        return x, none, none
+    if len(bands.deviation) != k:
+        raise ValueError(f"the bands are of {len(bands.deviation)} species, the fit of {k}: refit first")
+    x = np.concatenate([x, bands.features])
+    return x, np.concatenate([none, bands.deviation.T]), np.concatenate([none, bands.variance.T])
 
 
 def distribution_now(fitted: ClubFit, evidence: Evidence, now: float, at: Float) -> Float:
@@ -87,7 +106,7 @@ def distribution_now(fitted: ClubFit, evidence: Evidence, now: float, at: Float)
     context = _Context.of(fitted, used, now)
     data = prepare(used, fitted.options, fitted.groups, context.tables)
     states = context.states(data, context.settle(data)[0])
-    where, weight, sd = context.mixture(states, np.array([now]), np.zeros(1, dtype=np.int64))
+    where, weight, sd = context.mixture(states, season.features([now]), np.zeros(1, dtype=np.int64))
     below: Float = (weight * ndtr((logit(at)[None, :, None, None] - where) / sd)).sum(axis=(-2, -1))[0]
     return below
 
@@ -187,9 +206,16 @@ class _Context:
             )
         ]
 
-    def summary(self, states: list[SpotState], times: Float) -> tuple[Float, Float]:
-        """Mean (T, K) and 5th and 95th percentile (T, K, 2) of psi of the first spot at these times."""
-        where, weight, sd = self.mixture(states, times, np.zeros(len(times), dtype=np.int64))
+    def summary(
+        self, states: list[SpotState], x: Float, shift: Float, variance: Float
+    ) -> tuple[Float, Float]:
+        """Mean (T, K) and 5th and 95th percentile (T, K, 2) of psi of the first spot at these season features.
+
+        `shift` is added to logit psi, `variance` is the shift's own, both (T, K).
+        """
+        where, weight, sd = self.mixture(states, x, np.zeros(len(x), dtype=np.int64))
+        where = where + shift[:, :, None, None]
+        sd = np.sqrt(sd**2 + variance[:, :, None, None])
         mean = _mixture_mean(where, weight, sd)
         low, high = (expit(_mixture_quantile(where, weight, sd, q)) for q in (0.05, 0.95))
         # Of a very skew chance the mean can pass the 95th percentile: the interval always holds it.
@@ -198,7 +224,7 @@ class _Context:
 
     def narrowed(self, states: list[SpotState]) -> Float:
         """Expected narrowing by each plan, (K, plans); by sampling alone, the parameters' own spread left out."""
-        where, weight, _ = self.mixture(states, np.array([self.now]), np.zeros(1, dtype=np.int64))
+        where, weight, _ = self.mixture(states, season.features([self.now]), np.zeros(1, dtype=np.int64))
         k = where.shape[1]
         rate = np.exp(self.fitted.log_rate)
         points, mass = where[0].reshape(k, -1), weight[0].reshape(k, -1)
@@ -206,20 +232,21 @@ class _Context:
 
     def means_now(self, states: list[SpotState], spots: int) -> Float:
         """Mean of psi at `now` of each spot, (S, K)."""
-        return _mixture_mean(*self.mixture(states, np.full(spots, self.now), np.arange(spots)))
+        return _mixture_mean(
+            *self.mixture(states, season.features(np.full(spots, self.now)), np.arange(spots))
+        )
 
-    def mixture(self, states: list[SpotState], times: Float, spot: Int) -> tuple[Float, Float, Float]:
-        """logit psi at T moments, each of one spot, as a mixture of normals.
+    def mixture(self, states: list[SpotState], x: Float, spot: Int) -> tuple[Float, Float, Float]:
+        """logit psi at T moments, given by their season features (T, 3), each of one spot, as a mixture of normals.
 
         Returns
         -------
         centres, weights, standard deviations : (T, K, M, Q), (T, K, M, Q), (T, K, M, 1)
         """
         f = self.fitted
-        x = season.features(times)
         groups = len(f.groups)
         g = self.grid.nodes
-        shape = (len(times), len(f.taxa.species), self.nodes, len(g))
+        shape = (len(x), len(f.taxa.species), self.nodes, len(g))
         where, weight, sd = np.empty(shape), np.empty(shape), np.empty((*shape[:3], 1))
         for m, state in enumerate(states):
             theta = f.node_theta[m]

@@ -193,6 +193,8 @@ class SpotResult:
         Visits used.
     narrowed : (K, plans)
         Share by which the spread of psi is expected to shrink by each of `narrowing.PLANS`.
+    band_probability : (B, K), band_interval : (B, K, 2)
+        The chance in each band of water temperature; B is 0 where no bands were given or known.
     """
 
     spot: str
@@ -206,6 +208,8 @@ class SpotResult:
     reasons: tuple[tuple[Reason, ...], ...]
     visits: int
     narrowed: Float
+    band_probability: Float
+    band_interval: Float
 
 
 @dataclass(frozen=True)

@@ -37,6 +37,9 @@ VERIFIED: Final = 3
 
 PLACEMENTS: Final = ("over", "in", "beside", "in front", "on bottom", "suspended", "roaming")
 
+TEMPERATURE_C: Final = (-2.0, 45.0)
+"""Coldest and warmest water that is believed."""
+
 
 @dataclass(frozen=True)
 class Taxa:
@@ -128,6 +131,7 @@ _ROW_FIELDS: Final[Mapping[str, tuple[type, Any]]] = {
     "cover_size_m": (np.float64, np.nan),
     "placement": (np.int64, -1),
     "depth_m": (np.float64, np.nan),
+    "water_temp_c": (np.float64, np.nan),
     "month": (np.int64, 0),
     "tie": (np.int64, -1),
     "random_check": (np.bool_, False),
@@ -170,6 +174,8 @@ class Evidence:
         Effort, >= 0; NaN: not stated, see `Options`.
     secchi_m, cover_height_m, cover_size_m, depth_m : float (N,)
         Metres or NaN.
+    water_temp_c : float (N,)
+        Water temperature, degrees Celsius, TEMPERATURE_C at most; NaN: not read.
     placement : int (N,)
         Index into PLACEMENTS, or -1.
     month : int (N,)
@@ -211,6 +217,7 @@ class Evidence:
     cover_size_m: Float
     placement: Int
     depth_m: Float
+    water_temp_c: Float
     month: Int
     grade: Int
     count: Int
@@ -404,6 +411,13 @@ def _check(e: Evidence) -> None:
     for name in ("minutes", "rod_hours", "secchi_m", "cover_height_m", "cover_size_m", "depth_m"):
         values = getattr(e, name)
         _require(np.isnan(values) | ((values >= 0) & (values < np.inf)), name, "must be finite, >= 0 or NaN")
+    cold, warm = TEMPERATURE_C
+    read = e.water_temp_c
+    _require(
+        np.isnan(read) | ((read >= cold) & (read <= warm)),
+        "water_temp_c",
+        f"must be {cold:g} to {warm:g} or NaN",
+    )
     _require((e.placement >= -1) & (e.placement < len(PLACEMENTS)), "placement", "is unknown")
     _require((e.month >= 0) & (e.month <= 12), "month", "must be 1 to 12, or 0")
     finds = (e.method == CAMERA) | (e.method == ROD)
