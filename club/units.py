@@ -89,5 +89,15 @@ class Units:
             return f"{celsius * 9 / 5 + 32:.0f}\u00a0°F"
         return f"{celsius:.1f}\u00a0°C"
 
+    @property
+    def temperature_name(self) -> str:
+        return "degrees Fahrenheit" if self.temperature == "F" else "degrees Celsius"
+
+    def temperature_number(self, celsius: float | None) -> float | None:
+        """°C to the reader's number of degrees."""
+        if celsius is None:
+            return None
+        return celsius * 9 / 5 + 32 if self.temperature == "F" else celsius
+
     def celsius(self, number: float) -> float:
         return (number - 32) * 5 / 9 if self.temperature == "F" else number

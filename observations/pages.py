@@ -25,6 +25,7 @@ from spots.linking import shared_by_viewer, twins
 from spots.minimap import minimap
 from spots.models import Water
 from spots.precision import ReleasedSpot, position_of, released_spot
+from spots.resting import come_back_words, level_now_words
 
 FIRST_LOOKS = 12
 
@@ -176,6 +177,7 @@ def _spot_context(spot: ReleasedSpot, units: Units) -> dict[str, Any]:
         "search_hours": hours,
         "squares": _squares(spot),
         "paused": spot.paused,
+        "rest_until": spot.rest_until,
         "has_position": spot.precision == "exact",
     }
 
@@ -301,6 +303,8 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "as_of": rows[0].as_of if rows else None,
         "computed_at": rows[0].computed_at if rows else None,
         "refit": refit,
+        "come_back": come_back_words(spot.come_back, units),
+        "level_now": level_now_words(water.pk, spot.come_back, request.moment, units),
         "position": position,
         "map": minimap(spot, water, units),
         "chart_url": f"/api/waters/{water.id}/chart/",

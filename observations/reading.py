@@ -126,7 +126,7 @@ count(*) > %(limit)s, count(*) FILTER (WHERE held AND row_number <= %(limit)s), 
         -- Below exact, times are months.
         'last_verified', to_char(last_verified AT TIME ZONE 'UTC',
             CASE WHEN level = {Level.EXACT} THEN 'YYYY-MM-DD' ELSE 'YYYY-MM' END),
-        'paused', paused, 'held_back', held
+        'paused', paused, 'rest_until', rest_until, 'held_back', held
     )) ORDER BY label, id) FILTER (WHERE row_number <= %(limit)s), '[]'::json)::text
 FROM numbered
 """

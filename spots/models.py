@@ -224,6 +224,12 @@ class Sheet(models.Model):
         max_length=200, blank=True, help_text="Reference of the water owner's permission."
     )
     notes = models.TextField(blank=True)
+    rest_until = models.DateField(
+        null=True, blank=True, help_text="Left alone until that day, which is the first to fish it again."
+    )
+    come_back = models.JSONField(
+        default=dict, blank=True, help_text="When it is worth coming back: spots.resting.ComeBack."
+    )
     updated_at = models.DateTimeField(default=timezone.now, editable=False)
 
     class Meta:

@@ -12,6 +12,7 @@ import json
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from django.db import connection
@@ -115,6 +116,7 @@ shown AS (
         s.alias,
         COALESCE(sh.cover, '') AS cover,
         sh.structure, sh.depth_min_m, sh.depth_max_m, sh.provenance, sh.placed_on, sh.notes, sh.permission,
+        CASE WHEN sh.rest_until > {today} THEN sh.rest_until END AS rest_until, sh.come_back,
         zone.id AS zone_id, zone.water_ha AS zone_ha, zone.number AS zone_number,
         zone.minimum_ha AS zone_rung_ha,
         CASE WHEN zone.id IS NOT NULL THEN sight.band_from_m END AS band_from_m,
@@ -146,6 +148,7 @@ def _shown(spot: str, sheet: str, position: str) -> str:
         position=position,
         asked=_ASKED,
         audiences=AUDIENCES,
+        today=TODAY,
         hidden=int(Level.HIDDEN),
         area=int(Level.AREA),
         exact=int(Level.EXACT),
@@ -256,8 +259,9 @@ def release(
 
 _COLUMNS = (
     "id, water_id, number, level, paused, name, alias, cover, structure, depth_min_m, depth_max_m, provenance,"
-    " placed_on, notes, permission, zone_id, zone_ha, zone_number, zone_rung_ha, band_from_m, band_to_m, precision,"
-    " owned, scope, held,"
+    " placed_on, notes, permission, rest_until, zone_id, zone_ha, zone_number, zone_rung_ha, band_from_m,"
+    " band_to_m, precision,"
+    " owned, scope, held, come_back::text,"
     " ST_AsGeoJSON(ST_ForcePolygonCCW(shown_geometry), 7)"
 )
 
@@ -281,6 +285,8 @@ class ReleasedSpot:
     placed_on: Any
     notes: str | None
     permission: str | None
+    # While it is left alone; what it waits for is `come_back` (spots.resting).
+    rest_until: date | None
     zone_id: uuid.UUID | None
     zone_ha: float | None
     zone_number: int | None
@@ -293,6 +299,7 @@ class ReleasedSpot:
     scope: str
     # The viewer may see it exactly, but has opened as many new positions today as the club allows.
     held: bool
+    come_back: dict[str, Any] | None
     geometry: dict[str, Any] | None
 
     @property
@@ -326,7 +333,9 @@ def released_spots(
         water_id=water_id,
         ids=ids,
     )
-    return [ReleasedSpot(*(*row[:-1], json.loads(row[-1]) if row[-1] else None)) for row in rows]
+    return [
+        ReleasedSpot(*row[:-2], *(json.loads(text) if text else None for text in row[-2:])) for row in rows
+    ]
 
 
 def released_spot(spot_id: uuid.UUID, *, channel: Channel) -> ReleasedSpot:

@@ -22,6 +22,7 @@ from spots.bearings import Sighting
 from spots.granting import may_share
 from spots.models import Grant, Position, Sheet, Spot, Water, owner_key
 from spots.moving import leaves_its_zone, sights_of_a_successor
+from spots.resting import ComeBack, check_rest
 from spots.zones import (
     OUTSIDE_ALLOWED_M,
     metres_off,
@@ -271,6 +272,15 @@ def update_spot(spot: Spot, draft: SpotDraft, moment: datetime, viewer: Viewer) 
             Position.objects.update_or_create(spot=spot, defaults=_position(draft, draft.point, moment))
             publish_spot(spot, draft.point)
     return spot, warnings
+
+
+def save_rest(key: uuid.UUID, until: date | None, when: ComeBack, today: date) -> None:
+    """Leave one's own spot alone until a day, or until nothing (None); keep when to come back.
+
+    Raises ValidationError naming the field.
+    """
+    check_rest(until, when, today)
+    Sheet.objects.filter(pk=key).update(rest_until=until, come_back=when.kept())
 
 
 def _position(draft: SpotDraft, point: Point, moment: datetime) -> dict[str, Any]:

@@ -2,11 +2,12 @@
 
 from django.urls import path
 
-from spots import api, disclosure_views, link_views, policy_views, sharing_views, views
+from spots import api, disclosure_views, link_views, policy_views, rest_views, sharing_views, views
 
 urlpatterns = [
     path("spots/new/", views.spot_new),
     path("spots/<uuid:key>/edit/", views.spot_edit),
+    path("spots/<uuid:key>/rest/", rest_views.spot_rest),
     path("sharing/seen/", disclosure_views.who_saw),
     path("sharing/links/", link_views.links),
     path("sharing/links/new/", link_views.propose),

@@ -46,9 +46,9 @@ function touches(a, b) {
   return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
 }
 
-/** What else a spot's label says: to whom it is shown, or that it is paused. */
+/** What else a spot's label says: that it is left alone, to whom it is shown, or that it is paused. */
 function aside(p) {
-  return p.sharing ?? (p.paused ? "paused" : "");
+  return [p.sharing, p.rest_until ? "resting" : p.paused && !p.sharing ? "paused" : ""].filter(Boolean).join(", ");
 }
 
 /** The second line of a label: best grade, chance with its interval, of what, and a word. */

@@ -40,7 +40,7 @@ function line(feature) {
   const search = p.precision === "exact" ? "" : `<br><small class="quiet">${hectares(p.zone_ha)}</small>`;
   return (
     `<tr data-row="${escape(feature.id)}"><th scope="row"><button type="button" class="link-button list-name" data-spot="${escape(feature.id)}">${escape(p.name)}</button>` +
-    `${cover(p) ? `<br><small class="quiet">${escape(cover(p))}</small>` : ""}${p.paused ? '<br><small>paused</small>' : ""}</th>` +
+    `${cover(p) ? `<br><small class="quiet">${escape(cover(p))}</small>` : ""}${p.paused ? '<br><small>paused</small>' : ""}${p.rest_until ? `<br><small>resting until ${day(p.rest_until)}</small>` : ""}</th>` +
     `<td data-label="How exactly"><span class="place place-${whereSign(p)}">${sign(whereSign(p), 18)} ${where(p, squaresOf(feature.geometry))}</span>${search}</td>` +
     `<td data-label="Species">${escape(speciesName(p))}</td>` +
     `<td data-label="Chance ${when()}">${doubt}</td>` +

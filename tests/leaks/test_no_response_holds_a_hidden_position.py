@@ -58,6 +58,13 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         *spots(ids, f"side-by-side/?visit={UNKNOWN}"),
         *[(f"/spots/{ids['spots'][0]}/side-by-side/?spot={key}", None) for key in ids["spots"]],
     ],
+    "spots/<uuid:key>/rest/": lambda ids: [
+        *spots(ids, "rest/"),
+        *[
+            (f"/spots/{key}/rest/", {"until": "2035-06-07", "wind": "north"})
+            for key in (*ids["spots"], UNKNOWN)
+        ],
+    ],
     # Nothing of anybody's: reckons with what is typed.
     "measures/": lambda ids: [("/measures/", None), ("/measures/?what=cone&depth=5&angle=20", None)],
     "calls/": lambda ids: [

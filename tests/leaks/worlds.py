@@ -9,7 +9,7 @@ import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -134,7 +134,9 @@ def build(name: str, media: Path) -> World:
 def _write_notes(places: Places) -> None:
     for name in ("club", "shared", "private", "team"):
         notes, permission = CANARIES[name].words
-        Sheet.objects.filter(spot=getattr(places, name)).update(notes=notes, permission=permission)
+        Sheet.objects.filter(spot=getattr(places, name)).update(
+            notes=notes, permission=permission, rest_until=date(2035, 6, 7), come_back={"wind": notes}
+        )
 
 
 def _let_former_people_in(world: World) -> None:

@@ -152,6 +152,7 @@ _DEGREES = 10_000_000
 _SPOTS = st.builds(
     ReleasedSpot,
     id=st.uuids(version=4), water_id=st.uuids(version=4), number=st.just(1), level=st.just(3), paused=st.just(False),
+    rest_until=st.none(), come_back=st.none(),
     name=_NAME, alias=st.just(""), cover=_TEXT.map(str.strip), structure=_TEXT.map(str.strip),
     depth_min_m=st.none() | st.floats(-20, 500), depth_max_m=st.none() | st.floats(-20, 500),
     provenance=st.sampled_from(["agency", "club", "found"]), placed_on=st.none() | st.dates(),
