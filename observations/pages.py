@@ -293,6 +293,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "month": local_month(water, request.moment),
         "evidence": evidence_rows(shown, units),
         "looks": len(looks),
+        "tries": any(look.presentations.all() for look in looks),
         "in_full": in_full,
         "may_log": in_full,
         "may_edit": spot.owned,

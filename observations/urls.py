@@ -2,13 +2,14 @@
 
 from django.urls import path
 
-from observations import api_spots, lesson_views, measure_views, pages, visit_views
+from observations import api_spots, lesson_views, measure_views, pages, tried_views, visit_views
 
 urlpatterns = [
     path("", pages.chart),
     path("spots/<uuid:key>/", pages.spot_sheet),
     path("spots/<uuid:key>/panel/", pages.spot_panel),
     path("spots/<uuid:key>/side-by-side/", visit_views.side_by_side),
+    path("spots/<uuid:key>/tried/", tried_views.tried),
     path("measures/", measure_views.measures),
     path("lessons/", lesson_views.lessons_page),
     path("lessons/mine/", lesson_views.mine),

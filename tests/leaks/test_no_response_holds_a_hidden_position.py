@@ -58,6 +58,7 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         *spots(ids, f"side-by-side/?visit={UNKNOWN}"),
         *[(f"/spots/{ids['spots'][0]}/side-by-side/?spot={key}", None) for key in ids["spots"]],
     ],
+    "spots/<uuid:key>/tried/": lambda ids: spots(ids, "tried/"),
     "spots/<uuid:key>/rest/": lambda ids: [
         *spots(ids, "rest/"),
         *[
