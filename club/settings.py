@@ -128,6 +128,8 @@ INVITATION_DAYS = 14
 RESET_HOURS = 12
 # How often the draw asks for the camera, whatever a look looks like.
 CAMERA_CHECK_ODDS = 0.1
+# How many of the verified proofs come back, unmarked, to another checker.
+RECHECK_ODDS = 0.05
 
 USE_TZ = True
 TIME_ZONE = "UTC"

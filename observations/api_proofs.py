@@ -93,7 +93,16 @@ class ConfirmationOut(serializers.ModelSerializer[Confirmation]):
 
     class Meta:
         model = Confirmation
-        fields = ["id", "finding", "checker", "named_species", "decision", "reason", "created_at"]
+        fields = [
+            "id",
+            "finding",
+            "checker",
+            "named_species",
+            "decision",
+            "reason",
+            "created_at",
+            "undone_at",
+        ]
         read_only_fields = fields
 
 
@@ -187,7 +196,9 @@ class ConfirmationsView(ApiView):
             }
             return Response(ToDecide(claim).data, status.HTTP_409_CONFLICT)
         wake()
-        row = Confirmation.objects.select_related("checker").get(finding=finding, checker_id=viewer.member_id)
+        row = Confirmation.objects.select_related("checker").get(
+            finding=finding, checker_id=viewer.member_id, undone_at=None
+        )
         return Response(ConfirmationOut(row).data, status.HTTP_201_CREATED)
 
     def _decide(

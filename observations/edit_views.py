@@ -109,7 +109,7 @@ def edit(request: ViewedRequest, look_id: uuid.UUID) -> HttpResponseBase:
             return _saved_answer(request, look_id)
         if request.headers.get("Accept") == "application/json":
             return JsonResponse({"errors": form.errors}, status=422)
-    [words] = in_words([look], units)
+    [words] = in_words([look], units, request.moment)
     context = {"form": form, "look": look, "words": words, "version": version, "was": list(saved.items())}
     return render(request, "log/edit.html", context, status=422 if form.errors else 200)
 

@@ -115,7 +115,8 @@ SELECT f.look_id, CASE WHEN f.verified_at <= {known} THEN COALESCE(f.corrected_s
     f.verified_at IS NOT NULL AND f.verified_at <= {known},
     f.verified_at IS NULL AND EXISTS (
         SELECT 1 FROM observations_confirmation x
-        WHERE x.finding_id = f.id AND x.decision = 'rejected' AND x.created_at <= {known}),
+        WHERE x.finding_id = f.id AND x.decision = 'rejected' AND x.undone_at IS NULL
+            AND x.created_at <= {known}),
     o.spot_id, o.started_at, o.method
 FROM observations_finding f JOIN observations_observation o ON o.id = f.look_id
 WHERE {where}
@@ -130,7 +131,8 @@ SELECT count(*), count(*) FILTER (WHERE corrected) FROM (
     JOIN observations_observation o ON o.id = f.look_id
     JOIN observations_confirmation x ON x.finding_id = f.id
     WHERE {_THE_CLUBS} AND o.withdrawn_at IS NULL AND o.method = 'camera' AND o.source <> 'import'
-        AND o.started_at <= %(as_of)s AND x.created_at <= %(as_of)s AND x.decision IN ('confirmed', 'corrected')
+        AND o.started_at <= %(as_of)s AND x.undone_at IS NULL AND x.created_at <= %(as_of)s
+        AND x.decision IN ('confirmed', 'corrected')
     GROUP BY f.id) checked
 """
 

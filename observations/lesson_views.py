@@ -74,7 +74,7 @@ def mine(request: ViewedRequest) -> HttpResponseBase:
         return redirect("/lessons/mine/")
     rows = lessons.own_looks(me)
     listed = Observation.objects.filter(pk__in=[row.look.pk for row in rows[:_LIST]])
-    words = in_words(list(listed.prefetch_related(*with_parts())), Units.of(request.member))
+    words = in_words(list(listed.prefetch_related(*with_parts())), Units.of(request.member), request.moment)
     places = {one.look.pk: one.place for one in words}
     context: dict[str, Any] = {
         "standing": LessonChoice.objects.filter(member_id=me).exists(),

@@ -40,7 +40,9 @@ def lessons_of(owner_id: uuid.UUID | None = None, before: datetime | None = None
     Both the look and the proof are its observer's own. A call from memory, or sealed after its proof, says
     nothing of a screen and makes none; nor does a rejected proof. `before` is when both must have come in.
     """
-    rejected = Confirmation.objects.filter(finding=OuterRef("pk"), decision=Confirmation.Decision.REJECTED)
+    rejected = Confirmation.objects.filter(
+        finding=OuterRef("pk"), decision=Confirmation.Decision.REJECTED, undone_at=None
+    )
     late = Q(settles__call__seal=Call.Seal.MEMORY) | Q(settles__call__sealed_at__gte=F("look__started_at"))
     found = (
         Finding.objects.filter(

@@ -284,7 +284,7 @@ def _own(request: ViewedRequest, look_id: uuid.UUID) -> Observation:
 def sealed(request: ViewedRequest, look_id: uuid.UUID) -> HttpResponse:
     """Show what was sealed, and what can follow: prove it, take it back, log another."""
     look = _own(request, look_id)
-    [words] = in_words([look], Units.of(request.member))
+    [words] = in_words([look], Units.of(request.member), request.moment)
     context = {
         "words": words,
         "look": look,
@@ -311,7 +311,7 @@ def mine(request: ViewedRequest) -> HttpResponse:
     number = max(1, int(page)) if page.isdecimal() and len(page) < 6 else 1
     start = (number - 1) * _LIST
     found = list(looks.prefetch_related(*with_parts())[start : start + _LIST + 1])
-    words = in_words(found[:_LIST], Units.of(request.member))
+    words = in_words(found[:_LIST], Units.of(request.member), request.moment)
     context: dict[str, Any] = {"words": words, "number": number, "more": len(found) > _LIST}
     return render(request, "log/mine.html", context)
 

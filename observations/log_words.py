@@ -16,6 +16,7 @@ from observations.models import (
     PROVING,
     SONAR,
     Call,
+    Confirmation,
     EchoGroup,
     Finding,
     Method,
@@ -23,7 +24,7 @@ from observations.models import (
     Picture,
     Presentation,
 )
-from observations.words import echo_words
+from observations.words import echo_words, still_waits
 from spots.disclosure_models import Channel
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spots
@@ -43,6 +44,8 @@ class Line:
     can_withdraw: bool = False
     can_prove: bool = False
     weight: str = ""
+    # The finding, where a checker's decision against it can be read and disputed.
+    decided: uuid.UUID | None = None
 
 
 @dataclass(frozen=True)
@@ -114,7 +117,7 @@ def _group_line(look: Observation, group: EchoGroup, units: Units) -> Line:
     )
 
 
-def _finding_line(look: Observation, finding: Finding, units: Units) -> Line:
+def _finding_line(look: Observation, finding: Finding, units: Units, moment: datetime) -> Line:
     words = f"{finding.count} {finding.species.name}"
     if finding.lengths_mm:
         words += ", " + ", ".join(units.fish_text(length) for length in finding.lengths_mm)
@@ -128,10 +131,30 @@ def _finding_line(look: Observation, finding: Finding, units: Units) -> Line:
         grade = "verified"
         if finding.corrected_species:
             note = f"corrected to {finding.corrected_species.name}"
-    elif finding.scope == "club":
-        note += "; waits for a checker"
+    standing = [row for row in finding.confirmations.all() if row.undone_at is None]
+    rejected = next((row for row in standing if row.decision == Confirmation.Decision.REJECTED), None)
+    if finding.verified_at is None and rejected:
+        note = f"rejected: {rejected.reason}"
+    elif finding.verified_at is None and (finding.scope == "club" or _opened(finding, moment)):
+        note += (
+            "; waits for a checker"
+            if still_waits(finding, moment)
+            else f"; nobody checked it, so it stays {grade}"
+        )
+    if finding.disputed_at:
+        note += "; disputed, another checker decides"
     species = finding.corrected_species_id or finding.species_id
-    return Line(grade, words, note, weight=weight_words(species, finding.lengths_mm, units))
+    return Line(
+        grade,
+        words,
+        note,
+        weight=weight_words(species, finding.lengths_mm, units),
+        decided=finding.pk if rejected or finding.corrected_species_id else None,
+    )
+
+
+def _opened(finding: Finding, moment: datetime) -> bool:
+    return finding.opens_at is not None and finding.opens_at <= moment
 
 
 def _facts(look: Observation, units: Units) -> list[tuple[str, str]]:
@@ -180,7 +203,7 @@ def _scope_words(scope: str, teams: dict[str, str]) -> str:
     return teams.get(scope, "a team") if scope.startswith("team:") else "only you"
 
 
-def in_words(looks: Iterable[Observation], units: Units) -> list[LookWords]:
+def in_words(looks: Iterable[Observation], units: Units, moment: datetime) -> list[LookWords]:
     """Describe looks; each must come from `with_parts`."""
     looks = list(looks)
     spots = {
@@ -197,7 +220,7 @@ def in_words(looks: Iterable[Observation], units: Units) -> list[LookWords]:
         spot = spots.get(look.spot_id)
         water = waters.get(spot.water_id) if spot else None
         lines = [_group_line(look, group, units) for group in look.groups.all()]
-        lines += [_finding_line(look, finding, units) for finding in look.findings.all()]
+        lines += [_finding_line(look, finding, units, moment) for finding in look.findings.all()]
         if look.method in PROVING and not lines:
             lines = [Line("none", "looked, none found")]
         out.append(
@@ -221,7 +244,10 @@ def with_parts() -> list[Prefetch]:  # type: ignore[type-arg]
     """Return what `in_words` reads of a look, for prefetch_related."""
     return [
         Prefetch("groups", EchoGroup.objects.select_related("call__species").prefetch_related("proofs")),
-        Prefetch("findings", Finding.objects.select_related("species", "corrected_species")),
+        Prefetch(
+            "findings",
+            Finding.objects.select_related("species", "corrected_species").prefetch_related("confirmations"),
+        ),
         Prefetch("presentations", Presentation.objects.all()),
         Prefetch("pictures", Picture.objects.all()),
     ]

@@ -296,6 +296,8 @@ class Finding(models.Model):
     opens_at = models.DateTimeField(null=True, editable=False)
     water_id = models.UUIDField(editable=False)
     withdrawn_at = models.DateTimeField(null=True, blank=True, editable=False)
+    # Since when checkers differ, or its observer asks for another (observations/proof_policies.py).
+    disputed_at = models.DateTimeField(null=True, blank=True, editable=False)
     received_at = models.DateTimeField(default=timezone.now)
 
     class Meta:
@@ -332,6 +334,14 @@ class Finding(models.Model):
             own = finding.scope in freeze.side or f"member:{finding.observer_id}" in freeze.side
             if at and finding.verified_at and finding.verified_at > at and not own:
                 finding.verified_at = finding.corrected_species_id = None
+            if (
+                at
+                and "disputed_at" in field_names
+                and finding.disputed_at
+                and finding.disputed_at > at
+                and not own
+            ):
+                finding.disputed_at = None
         return finding
 
 
@@ -353,10 +363,14 @@ class Confirmation(models.Model):
     decision = models.CharField(max_length=10, choices=Decision.choices)
     reason = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(default=timezone.now)
+    # Taken back by its checker: kept, and counts no more.
+    undone_at = models.DateTimeField(null=True, blank=True, editable=False)
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(name="one_decision_per_checker", fields=["finding", "checker"]),
+            models.UniqueConstraint(
+                name="one_decision_per_checker", fields=["finding", "checker"], condition=Q(undone_at=None)
+            ),
             models.CheckConstraint(
                 name="rejection_has_a_reason", condition=~Q(decision="rejected") | ~Q(reason="")
             ),
@@ -602,3 +616,4 @@ from observations.lesson_models import (  # noqa: E402, F401
     LessonShare,
     LessonSource,
 )
+from observations.proof_models import Dispute  # noqa: E402, F401

@@ -291,7 +291,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "moved": [entry for entry in table if entry["moved"]],
         "ribbons": [(entry["name"], figure_months(entry["row"])) for entry in table],
         "month": local_month(water, request.moment),
-        "evidence": evidence_rows(shown, units),
+        "evidence": evidence_rows(shown, units, request.moment),
         "looks": len(looks),
         "tries": any(look.presentations.all() for look in looks),
         "in_full": in_full,

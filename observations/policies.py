@@ -9,6 +9,7 @@ from observations import (
     editing_policies,
     import_policies,
     lesson_policies,
+    proof_policies,
 )
 from observations.ceiling_policies import told, told_in_look
 from observations.clearing_policies import OFFERED
@@ -160,6 +161,9 @@ TABLES = [
         " AND EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = finding_id))"
         f" OR ('organisers' = ANY ({AUDIENCES}) AND EXISTS (SELECT 1 FROM observations_finding f"
         " JOIN observations_observation o ON o.id = f.look_id WHERE f.id = finding_id AND o.source = 'import'))",
+        # Kept, but taken back by whoever decided.
+        update=f"checker_id = {MEMBER} AND {_CHECKER}",
+        update_columns=("undone_at",),
     ),
     # The first name stands: there is no way to change or remove it.
     Table(
@@ -201,6 +205,7 @@ TABLES = [
     *debrief_policies.TABLES,
     *import_policies.TABLES,
     *lesson_policies.TABLES,
+    *proof_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
 
@@ -243,7 +248,7 @@ def _makes_due(name: str, source: str) -> list[str]:
     ]
 
 
-FUNCTIONS = [*import_policies.FUNCTIONS]
+FUNCTIONS = [*import_policies.FUNCTIONS, *proof_policies.FUNCTIONS]
 
 TRIGGERS = [
     # A sealed call never changes: it may be withdrawn once, and that stays.
@@ -288,25 +293,6 @@ TRIGGERS = [
     *_trigger(
         "finding_of_look", "BEFORE INSERT OR UPDATE", "observations_finding", "observations_finding_of_look"
     ),
-    # Verified: confirmed by a checker who is not the observer. Nobody checks alone on their own.
-    f"""
-    CREATE OR REPLACE FUNCTION observations_confirmed() RETURNS trigger {_DEFINER} AS $$
-    DECLARE watcher uuid;
-    BEGIN
-        SELECT observer_id INTO watcher FROM observations_finding WHERE id = NEW.finding_id;
-        IF watcher = NEW.checker_id THEN
-            RAISE EXCEPTION 'nobody confirms their own finding' USING ERRCODE = 'check_violation';
-        END IF;
-        UPDATE observations_finding SET
-            verified_at = CASE WHEN NEW.decision IN ('confirmed', 'corrected')
-                THEN COALESCE(verified_at, NEW.created_at) ELSE verified_at END,
-            corrected_species_id = CASE WHEN NEW.decision = 'corrected'
-                THEN NEW.named_species_id ELSE corrected_species_id END
-        WHERE id = NEW.finding_id;
-        RETURN NEW;
-    END $$
-    """,
-    *_trigger("confirmed", "AFTER INSERT", "observations_confirmation", "observations_confirmed"),
     # A decision may not contradict itself, nor the name that its checker gave before seeing the claim.
     f"""
     CREATE OR REPLACE FUNCTION observations_name_stands() RETURNS trigger {_DEFINER} AS $$
@@ -406,4 +392,5 @@ TRIGGERS = [
     *clearing_policies.TRIGGERS,
     *editing_policies.TRIGGERS,
     *lesson_policies.TRIGGERS,
+    *proof_policies.TRIGGERS,
 ]

@@ -1,50 +1,73 @@
-"""The checkers' queue: blind, oldest first, what has a picture before what has none.
+"""The checkers' queue: blind, in an order of the checker's choosing.
 
 A checker sees a picture, lengths and the list of species, names one, and only then learns what the observer
 claimed. The name is stored before the claim is sent and cannot be changed; the database keeps that order
-(observations/policies.py).
+(observations/policies.py). What all standing decisions together make of a finding stands in proof_policies.py.
 """
 
 import uuid
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
-from django.db.models import Exists, OuterRef, Q, QuerySet
-from django.db.models.expressions import RawSQL
+from django.db.models import Count, Exists, F, FloatField, OuterRef, Q, QuerySet
+from django.db.models.expressions import Func, RawSQL
 from django.http import Http404
+from django.utils.crypto import salted_hmac
 
 from club.models import Member
 from club.rls import MOMENT
 from club.viewer import Viewer
 from observations.models import BlindName, Confirmation, Finding, Picture, Species
+from observations.proof_models import Dispute
 from observations.services import confirm
+from observations.words import WAITS_DAYS
 
 NO_PICTURE = "Confirmed without a picture."
 # How long a proof waits for a checker, by the moment of who asks.
-WAITS_DAYS = 14
 _SINCE = RawSQL(f"{MOMENT} - interval '{WAITS_DAYS} days'", [])  # noqa: S611 - constants of our own
 # Once the claim has been seen, it can no longer be confirmed: that would not be blind.
 DECISIONS = (Confirmation.Decision.CORRECTED, Confirmation.Decision.REJECTED, Confirmation.Decision.UNSURE)
+# What a checker may decide anew who named the claim's species blind and took it back.
+AGAIN = (Confirmation.Decision.CONFIRMED, Confirmation.Decision.REJECTED, Confirmation.Decision.UNSURE)
+PICTURES, OLDEST, DISPUTED, MATTERS = "pictures", "oldest", "disputed", "matters"
+ORDERS = {
+    PICTURES: "pictures first",
+    OLDEST: "oldest first",
+    DISPUTED: "disputed first",
+    MATTERS: "what matters most",
+}
+_STANDING = Confirmation.objects.filter(finding=OuterRef("pk"), undone_at=None)
+_SETTLING = _STANDING.exclude(decision=Confirmation.Decision.UNSURE)
 
 
 def waiting(viewer: Viewer) -> QuerySet[Finding]:
-    """Return the club's unverified findings of others, not decided by this checker, oldest first.
+    """Return the findings of others that wait for this checker's decision, oldest first.
 
-    Those of looks that open to the club are the club's from then on. After `WAITS_DAYS` without a decision that
-    settles it, a finding stays what it is, seen or landed: the queue is for volunteers. Asked when it is read,
-    so there is no job to miss.
+    The club's, of looks open to the club, and of the checker's own teams: what nobody has settled, what is
+    disputed, and of what is verified the few that come back. After `WAITS_DAYS` a finding stays what it is, seen
+    or landed: the queue is for volunteers. Asked when it is read, so there is no job to miss.
     """
     if not viewer.is_checker or viewer.member_id is None:
         return Finding.objects.none()
-    decided = Confirmation.objects.filter(finding=OuterRef("pk"), checker_id=viewer.member_id)
+    mine = _STANDING.filter(checker_id=viewer.member_id)
+    undone = Confirmation.objects.filter(
+        finding=OuterRef("pk"), checker_id=viewer.member_id, undone_at__gt=_SINCE
+    )
+    teams = [f"team:{team}" for team in viewer.team_ids]
     return (
         Finding.objects.filter(
-            Q(scope="club") | Q(opens_at__lte=RawSQL(MOMENT, [])),  # noqa: S611  (a constant of club.rls)
-            Q(received_at__gt=_SINCE) | Q(opens_at__gt=_SINCE),
-            ~Exists(decided),
-            verified_at=None,
+            Q(scope="club") | Q(scope__in=teams) | Q(opens_at__lte=RawSQL(MOMENT, [])),  # noqa: S611
+            Q(received_at__gt=_SINCE)
+            | Q(opens_at__gt=_SINCE)
+            | Q(disputed_at__gt=_SINCE)
+            | Q(verified_at__gt=_SINCE)
+            | Exists(undone),
+            ~Exists(mine),
+            ~Exists(_SETTLING) | Q(disputed_at__isnull=False) | Q(pk__in=_coming_back(viewer)),
             withdrawn_at=None,
         )
         .exclude(observer_id=viewer.member_id)
@@ -52,10 +75,42 @@ def waiting(viewer: Viewer) -> QuerySet[Finding]:
     )
 
 
-def next_waiting(viewer: Viewer) -> Finding | None:
-    """Return the oldest that has a picture, or else the oldest."""
-    found = waiting(viewer)
-    return found.filter(Exists(Picture.objects.filter(finding=OuterRef("pk")))).first() or found.first()
+def _coming_back(viewer: Viewer) -> list[uuid.UUID]:
+    """Return which of the lately verified findings are drawn to be named once more, by somebody else."""
+    lately = (
+        Finding.objects.filter(verified_at__gt=_SINCE, withdrawn_at=None, disputed_at=None)
+        .exclude(observer_id=viewer.member_id)
+        .annotate(votes=Count("confirmations", filter=Q(confirmations__undone_at=None)))
+        .filter(votes=1)
+    )
+    return [key for key in lately.values_list("pk", flat=True) if drawn(key)]
+
+
+def drawn(finding: uuid.UUID) -> bool:
+    """Say whether a finding comes back to another checker: by its id, under a secret of the server's."""
+    number = int.from_bytes(salted_hmac("proofs.recheck", str(finding), algorithm="sha256").digest()[:4])
+    return number < settings.RECHECK_ODDS * 2**32
+
+
+def ordered(found: QuerySet[Finding], order: str) -> QuerySet[Finding]:
+    """Return the findings in one of `ORDERS`, and else the oldest first.
+
+    What matters most to confidence: a proof that settles a call as the same fish, then where the chance of what is
+    claimed is least known. The claim itself is never told by it: one proof is shown at a time, without its rank.
+    """
+    picture = Exists(Picture.objects.filter(finding=OuterRef("pk")))
+    if order == PICTURES:
+        found = found.annotate(first=picture).order_by("-first", "received_at", "id")
+    if order == DISPUTED:
+        found = found.order_by(F("disputed_at").asc(nulls_last=True), "received_at", "id")
+    if order == MATTERS:
+        weight = Func(F("pk"), function="observations_matters", output_field=FloatField())
+        found = found.annotate(weight=weight).order_by(F("weight").desc(nulls_last=True), "received_at", "id")
+    return found
+
+
+def next_waiting(viewer: Viewer, order: str = PICTURES) -> Finding | None:
+    return ordered(waiting(viewer), order).first()
 
 
 def waiting_count(viewer: Viewer) -> int:
@@ -118,6 +173,11 @@ def name_species(finding: Finding, checker: Member, species: str, moment: dateti
     return Outcome("")
 
 
+def choices(finding: Finding, named: BlindName) -> tuple[str, ...]:
+    """Return what may be decided after this name: who named the claim blind may confirm it, nobody else."""
+    return AGAIN if named.named_species_id == finding.species_id else DECISIONS
+
+
 def decide(finding: Finding, checker: Member, decision: str, reason: str, moment: datetime) -> Confirmation:
     """Save what a checker decides about a claim that differs from their blind name.
 
@@ -126,7 +186,7 @@ def decide(finding: Finding, checker: Member, decision: str, reason: str, moment
     named = BlindName.objects.filter(finding=finding, checker=checker).first()
     if named is None:
         raise ValidationError("Name the species first; the claim is shown after that.")
-    if decision not in DECISIONS:
+    if decision not in choices(finding, named):
         raise ValidationError({"decision": "Choose one: correct the species, reject, or leave it open."})
     if decision == Confirmation.Decision.REJECTED and not reason.strip():
         raise ValidationError(
@@ -135,3 +195,73 @@ def decide(finding: Finding, checker: Member, decision: str, reason: str, moment
     if len(reason.strip()) > 300:
         raise ValidationError({"reason": f"The reason has {len(reason.strip())} letters; at most 300 fit."})
     return confirm(finding, checker, named.named_species_id or "", decision, reason, moment)
+
+
+@dataclass(frozen=True)
+class Decided:
+    """One of a checker's own decisions, as their log tells it."""
+
+    row: Confirmation
+    claim: str  # empty where the checker never learned it
+    can_undo: bool
+
+
+def decided(viewer: Viewer, limit: int) -> list[Decided]:
+    """Return the checker's own decisions, newest first; whether taken back or standing."""
+    rows = (
+        Confirmation.objects.filter(checker_id=viewer.member_id)
+        .select_related("finding__species", "named_species")
+        .order_by("-created_at", "id")[:limit]
+    )
+    return [
+        Decided(row, row.finding.species.name if row.named_species_id else "", can_undo(row)) for row in rows
+    ]
+
+
+def can_undo(row: Confirmation) -> bool:
+    """Say whether there is something to take back: who could not tell has decided nothing."""
+    return row.undone_at is None and row.named_species_id is not None
+
+
+def undo(viewer: Viewer, confirmation_id: uuid.UUID, moment: datetime) -> Confirmation:
+    """Take one of one's own decisions back; the finding is then what the others make of it, and waits again.
+
+    The name given blind stands. Raises Http404, or ValidationError where there is nothing to take back.
+    """
+    row = (
+        Confirmation.objects.filter(pk=confirmation_id, checker_id=viewer.member_id)
+        .select_related("finding")
+        .first()
+    )
+    if row is None or not viewer.is_checker:
+        raise Http404
+    if row.undone_at is not None:
+        raise ValidationError("This decision was taken back already.")
+    if not can_undo(row):
+        raise ValidationError(
+            "There is nothing to take back: you could not tell, and another checker decides."
+        )
+    row.undone_at = moment
+    row.save(update_fields=["undone_at"])
+    return row
+
+
+def disputable(finding: Finding, decisions: Iterable[Confirmation]) -> bool:
+    """Say whether its observer may ask for another checker: after a correction or a rejection that stands."""
+    against = (Confirmation.Decision.CORRECTED, Confirmation.Decision.REJECTED)
+    return finding.disputed_at is None and any(
+        row.undone_at is None and row.decision in against for row in decisions
+    )
+
+
+def dispute(finding: Finding, member: Member, reason: str, moment: datetime) -> Dispute:
+    """Ask for another checker, as the observer of a finding that was corrected or rejected."""
+    if finding.observer_id != member.pk or not disputable(finding, finding.confirmations.all()):
+        raise ValidationError(
+            "Only a correction or a rejection of your own finding, once each, can be disputed."
+        )
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why, for the checker who decides; they read it after naming."})
+    if len(reason.strip()) > 300:
+        raise ValidationError({"reason": f"The reason has {len(reason.strip())} letters; at most 300 fit."})
+    return Dispute.objects.create(finding=finding, member=member, reason=reason.strip(), opened_at=moment)

@@ -2,6 +2,7 @@
 
 import uuid
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -32,7 +33,13 @@ class Plate:
 
 
 def _plate(
-    spot: ReleasedSpot, visits: list[Visit], wanted: str, units: Units, believed: Believed, kinds: Kinds
+    spot: ReleasedSpot,
+    visits: list[Visit],
+    wanted: str,
+    units: Units,
+    believed: Believed,
+    kinds: Kinds,
+    moment: datetime,
 ) -> Plate | None:
     """Lay out the visit that holds a look, or without one the most telling. 404 for a look that is not there."""
     visit = most_telling(visits)
@@ -47,7 +54,7 @@ def _plate(
     return Plate(
         spot=spot,
         visit=visit,
-        columns=columns(visit, units, believed, kinds),
+        columns=columns(visit, units, believed, kinds, moment),
         earlier=visits[at + 1] if at + 1 < len(visits) else None,
         later=visits[at - 1] if at else None,
         sky=sky_words(Water.objects.get(pk=spot.water_id), visit.looks[0].started_at),
@@ -67,15 +74,15 @@ def side_by_side(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         raise Http404
     units, believed, kinds = Units.of(request.member), Believed(), Kinds()
     visits = visits_of(looks_at(spot.id))
-    plate = _plate(spot, visits, request.GET.get("visit", ""), units, believed, kinds)
+    plate = _plate(spot, visits, request.GET.get("visit", ""), units, believed, kinds, request.moment)
     second = None
     if other := request.GET.get("spot", ""):
         beside = released_spot(id_or_404(other), channel=Channel.UNSEEN)
         if not beside.is_exact:
             raise Http404
-        second = _plate(beside, visits_of(looks_at(beside.id)), "", units, believed, kinds)
+        second = _plate(beside, visits_of(looks_at(beside.id)), "", units, believed, kinds, request.moment)
     elif wanted := request.GET.get("beside", ""):
-        second = _plate(spot, visits, wanted, units, believed, kinds)
+        second = _plate(spot, visits, wanted, units, believed, kinds, request.moment)
     context: dict[str, Any] = {
         "spot": spot,
         "water": Water.objects.get(pk=spot.water_id),

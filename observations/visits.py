@@ -142,7 +142,7 @@ class Kinds:
         return at == called
 
 
-def columns(visit: Visit, units: Units, believed: Believed, kinds: Kinds) -> list[Column]:
+def columns(visit: Visit, units: Units, believed: Believed, kinds: Kinds, moment: datetime) -> list[Column]:
     """Return the plate of a visit: for each method its most telling look and the others, or that nobody used it."""
     proofs: dict[uuid.UUID, list[Finding]] = {}
     for look in visit.looks:
@@ -155,7 +155,7 @@ def columns(visit: Visit, units: Units, believed: Believed, kinds: Kinds) -> lis
         looks = [look for look in visit.looks if look.method == method]
         if looks:
             first, *others = sorted(looks, key=lambda look: _tells(look, proofs), reverse=True)
-            column = _column(first, units, believed, kinds, proofs, by_id)
+            column = _column(first, units, believed, kinds, proofs, by_id, moment)
             also = tuple(
                 f"{local(look):%H:%M} {look.observer.shown_name}: {what_words(look, units)}"
                 for look in sorted(others, key=lambda look: look.started_at)
@@ -185,6 +185,7 @@ def _column(
     kinds: Kinds,
     proofs: dict[uuid.UUID, list[Finding]],
     looks: dict[uuid.UUID, Observation],
+    moment: datetime,
 ) -> Column:
     groups = list(look.groups.all())
     calls = tuple(
@@ -192,7 +193,7 @@ def _column(
         for group in groups
         if (call := call_of(group))
     )
-    who, waits = who_words(look)
+    who, waits = who_words(look, moment)
     return Column(
         method=look.method,
         at=local(look),

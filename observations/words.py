@@ -167,27 +167,49 @@ def how_words(look: Observation, units: Units) -> str:
     return ", ".join(parts)
 
 
-def who_words(look: Observation) -> tuple[str, bool]:
+WAITS_DAYS = 14
+
+
+def still_waits(finding: Finding, moment: datetime) -> bool:
+    """Say whether a finding still waits for a checker: for so many days from when it last came to them."""
+    since = [finding.received_at, finding.disputed_at]
+    if finding.opens_at is not None and finding.opens_at <= moment:
+        since.append(finding.opens_at)
+    return max(at for at in since if at is not None) > moment - timedelta(days=WAITS_DAYS)
+
+
+def who_words(look: Observation, moment: datetime) -> tuple[str, bool]:
     """Say who looked and who checked it, and whether it waits for a checker."""
     checkers = sorted(
         {
             confirmation.checker.shown_name
             for finding in look.findings.all()
             for confirmation in finding.confirmations.all()
-            if confirmation.decision in {"confirmed", "corrected"}
+            if confirmation.decision in {"confirmed", "corrected"} and confirmation.undone_at is None
         }
     )
     if checkers:
         return f"{look.observer.shown_name}, checked by {' and '.join(checkers)}", False
-    waits = any(finding.verified_at is None for finding in look.findings.all())
-    return look.observer.shown_name + (", waits for a checker" if waits else ""), waits
+    open_findings = [finding for finding in look.findings.all() if finding.verified_at is None]
+    rejected = any(
+        row.decision == Confirmation.Decision.REJECTED and row.undone_at is None
+        for finding in open_findings
+        for row in finding.confirmations.all()
+    )
+    waits = any(still_waits(finding, moment) for finding in open_findings) and not rejected
+    told = ""
+    if open_findings:
+        told = (
+            ", rejected by a checker" if rejected else ", waits for a checker" if waits else ", never checked"
+        )
+    return look.observer.shown_name + told, waits
 
 
-def evidence_rows(looks: Sequence[Observation], units: Units) -> list[EvidenceRow]:
+def evidence_rows(looks: Sequence[Observation], units: Units, moment: datetime) -> list[EvidenceRow]:
     """Return the evidence list."""
     rows = []
     for look in looks:
-        who, waits = who_words(look)
+        who, waits = who_words(look, moment)
         rows.append(
             EvidenceRow(
                 id=look.id,

@@ -34,7 +34,9 @@ def write_looks(
     out = io.StringIO(newline="")
     writer = csv.DictWriter(out, COLUMNS, restval="")
     writer.writeheader()
-    confirmed = Confirmation.objects.filter(decision=Confirmation.Decision.CONFIRMED).order_by("created_at")
+    confirmed = Confirmation.objects.filter(
+        decision=Confirmation.Decision.CONFIRMED, undone_at=None
+    ).order_by("created_at")
     wanted = Q(observer_id=observer_id) if observer_id else Q(spot__in=spots)
     looks = (
         Observation.objects.filter(wanted, withdrawn_at=None)

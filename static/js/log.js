@@ -228,6 +228,12 @@ for (const keyed of document.querySelectorAll("form[data-keys]")) {
       if (choices.querySelector(":checked")) keyed.requestSubmit();
       return;
     }
+    const back = event.key.toLowerCase() === "u" && document.querySelector("form[data-undo]");
+    if (back && !choices.querySelector('[data-key="u"]')) {
+      event.preventDefault();
+      back.requestSubmit();
+      return;
+    }
     const choice = choices.querySelector(`[data-key="${CSS.escape(event.key.toLowerCase())}"]`);
     if (!choice) return;
     event.preventDefault();

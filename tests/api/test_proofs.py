@@ -134,7 +134,7 @@ def test_a_second_checker_is_not_told_what_the_first_named(api: ApiOf, places: P
     finding = str(_finding(cast, places).pk)
     said = {"finding": finding, "named_species": "black-crappie"}
     api("checker").post(CONFIRMATIONS, said, status=409)
-    api("checker").post(CONFIRMATIONS, said | {"decision": "rejected", "reason": "Dorsal spines: 8."})
+    api("checker").post(CONFIRMATIONS, said | {"decision": "unsure", "reason": "Dorsal spines: 8."})
     cast.rival.is_checker = True
     cast.rival.save()
     assert api("rival").get(CONFIRMATIONS)["results"] == []

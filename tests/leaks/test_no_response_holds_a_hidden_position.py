@@ -74,6 +74,11 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         ("/calls/?method=2d", None),
     ],
     "calls/sharing/": lambda ids: [("/calls/sharing/", {"share": "no"})],
+    "proofs/decided/": lambda ids: [("/proofs/decided/", None)],
+    "proofs/decided/<uuid:confirmation_id>/undo/": lambda ids: [(f"/proofs/decided/{UNKNOWN}/undo/", {})],
+    "proofs/<uuid:finding_id>/dispute/": lambda ids: [
+        (f"/proofs/{key}/dispute/", body) for key in (*ids["findings"], UNKNOWN) for body in (None, {})
+    ],
     "calls/blind/": lambda ids: [("/calls/blind/", None), ("/calls/blind/", {"picture": str(UNKNOWN)})],
     "calls/blind/<uuid:key>/": lambda ids: [(f"/calls/blind/{UNKNOWN}/", None)],
     "spots/<uuid:key>/edit/": lambda ids: spots(ids, "edit/"),
@@ -369,7 +374,11 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         (f"/pictures/{key}/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
     "pictures/<uuid:picture_id>/small/": lambda ids: [(f"/pictures/{ids['picture']}/small/", None)],
-    "proofs/": lambda ids: [("/proofs/", None)],
+    "proofs/": lambda ids: [
+        ("/proofs/", None),
+        ("/proofs/?order=matters", None),
+        ("/proofs/?order=disputed", None),
+    ],
     "proofs/<uuid:finding_id>/": lambda ids: [
         (f"/proofs/{key}/", None) for key in (*ids["findings"], UNKNOWN)
     ],

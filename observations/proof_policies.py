@@ -1,0 +1,128 @@
+"""Rights on disputes and on taking a decision back, and what all standing decisions together make of a finding."""
+
+from club.rls import AUDIENCES, MEMBER, MOMENT, Table
+
+_CHECKER = f"'checkers' = ANY ({AUDIENCES})"
+_FINDING = "EXISTS (SELECT 1 FROM observations_finding f WHERE f.id = observations_dispute.finding_id"
+
+TABLES = [
+    # The observer's; and of a checker whom the finding may wait for.
+    Table(
+        "observations_dispute",
+        select=f"member_id = {MEMBER} OR ({_CHECKER} AND {_FINDING} AND f.observer_id <> {MEMBER}))",
+        insert=f"member_id = {MEMBER} AND opened_at = {MOMENT} AND {_FINDING} AND f.observer_id = {MEMBER})",
+        worker=(),
+    ),
+]
+
+_DEFINER = "LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp"
+
+# What a checker may be told of a finding's weight before they see it: a number, for the order of the queue.
+FUNCTIONS = [
+    f"""
+    CREATE OR REPLACE FUNCTION observations_matters(wanted uuid) RETURNS float8 {_DEFINER} STABLE AS $$
+    BEGIN
+        IF NOT ({_CHECKER}) THEN
+            RETURN 0;
+        END IF;
+        RETURN (SELECT CASE WHEN f.settles_id IS NOT NULL AND f.tie = 'same fish' THEN 1 ELSE 0 END
+            + COALESCE((SELECT max(h.high - h.low) FROM observations_history h
+                WHERE h.spot_id = o.spot_id AND h.species_id = f.species_id
+                AND h.edition = 'live' AND h.scope = 'club'), 1)
+            FROM observations_finding f JOIN observations_observation o ON o.id = f.look_id
+            WHERE f.id = wanted AND (f.scope = 'club' OR f.opens_at <= {MOMENT}));
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_matters(uuid) FROM PUBLIC",
+    "GRANT EXECUTE ON FUNCTION observations_matters(uuid) TO tallow_web",
+]
+
+
+def _trigger(name: str, when: str, table: str, function: str) -> list[str]:
+    return [
+        f"DROP TRIGGER IF EXISTS {name} ON {table}",
+        f"CREATE TRIGGER {name} {when} ON {table} FOR EACH ROW EXECUTE FUNCTION {function}()",
+    ]
+
+
+TRIGGERS = [
+    # Each standing decision is a vote: for a species, or that the finding proves none. Most votes win; where
+    # they are level the observer's own claim, then what stood first. Level votes, a checker who named another
+    # species and left it open, and an observer who asks for another checker are a dispute until one decides.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_settle(wanted uuid) RETURNS void {_DEFINER} AS $$
+    DECLARE
+        claimed text;
+        won record;
+        level boolean;
+        decided timestamptz;
+        open_since timestamptz;
+    BEGIN
+        SELECT species_id INTO claimed FROM observations_finding WHERE id = wanted FOR UPDATE;
+        SELECT v.species, count(*) AS votes, min(v.at) AS at INTO won FROM (
+            SELECT CASE c.decision WHEN 'rejected' THEN '' ELSE c.named_species_id END AS species,
+                c.created_at AS at
+            FROM observations_confirmation c
+            WHERE c.finding_id = wanted AND c.undone_at IS NULL AND c.decision <> 'unsure'
+        ) v GROUP BY v.species
+        ORDER BY count(*) DESC, v.species = claimed DESC, min(v.at), v.species LIMIT 1;
+        SELECT max(c.created_at) INTO decided FROM observations_confirmation c
+        WHERE c.finding_id = wanted AND c.undone_at IS NULL AND c.decision <> 'unsure';
+        SELECT count(*) > 1 INTO level FROM (
+            SELECT 1 FROM observations_confirmation c
+            WHERE c.finding_id = wanted AND c.undone_at IS NULL AND c.decision <> 'unsure'
+            GROUP BY CASE c.decision WHEN 'rejected' THEN '' ELSE c.named_species_id END
+            HAVING count(*) = won.votes) tops;
+        IF level THEN
+            open_since := decided;
+        ELSE
+            SELECT max(since) INTO open_since FROM (
+                SELECT d.opened_at AS since FROM observations_dispute d WHERE d.finding_id = wanted
+                UNION ALL
+                SELECT c.created_at FROM observations_confirmation c
+                WHERE c.finding_id = wanted AND c.undone_at IS NULL AND c.decision = 'unsure'
+                    AND c.named_species_id <> claimed
+            ) asked WHERE decided IS NULL OR since > decided;
+        END IF;
+        UPDATE observations_finding SET
+            verified_at = CASE WHEN won.species <> '' THEN won.at END,
+            corrected_species_id = CASE WHEN won.species <> '' THEN nullif(won.species, claimed) END,
+            disputed_at = open_since
+        WHERE id = wanted;
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_settle(uuid) FROM PUBLIC",
+    # Verified: confirmed by a checker who is not the observer. Nobody checks alone on their own.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_confirmed() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        IF EXISTS (SELECT 1 FROM observations_finding WHERE id = NEW.finding_id AND observer_id = NEW.checker_id) THEN
+            RAISE EXCEPTION 'nobody confirms their own finding' USING ERRCODE = 'check_violation';
+        END IF;
+        PERFORM observations_settle(NEW.finding_id);
+        RETURN NULL;
+    END $$
+    """,
+    *_trigger("confirmed", "AFTER INSERT OR UPDATE", "observations_confirmation", "observations_confirmed"),
+    f"""
+    CREATE OR REPLACE FUNCTION observations_disputed() RETURNS trigger {_DEFINER} AS $$
+    BEGIN
+        PERFORM observations_settle(NEW.finding_id);
+        RETURN NULL;
+    END $$
+    """,
+    *_trigger("disputed", "AFTER INSERT", "observations_dispute", "observations_disputed"),
+    # A decision is taken back once, now, and otherwise stays what it was.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_undone() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        IF OLD.undone_at IS NOT NULL OR to_jsonb(NEW) - 'undone_at' <> to_jsonb(OLD) - 'undone_at'
+            OR (current_user = 'tallow_web' AND NEW.undone_at IS DISTINCT FROM {MOMENT}) THEN
+            RAISE EXCEPTION 'a decision is only taken back, once' USING ERRCODE = 'check_violation';
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    *_trigger("undone", "BEFORE UPDATE", "observations_confirmation", "observations_undone"),
+]
