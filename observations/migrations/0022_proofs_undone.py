@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('observations', '0020_device_sealed_apart'),
+        ('observations', '0021_seasons'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
