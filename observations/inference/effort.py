@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.optimize import brentq, minimize_scalar
 from scipy.special import gammainc, gammaln
-from scipy.stats import gamma
+from scipy.stats import gamma, norm
+from scipy.stats import t as student
 
 from .grouping import look_numbers
 from .types import CAMERA, LANDED, ROD, VERIFIED, Evidence, Float, Int
@@ -166,6 +167,8 @@ def catch_rate(evidence: Evidence, species: int) -> CatchRate:
     if np.isfinite(size):
         mean = total / effort * hours
         inflation = float(np.sum(mean + mean**2 / size) / np.sum(mean))
+        # The inflation is itself estimated, from so many trips: Student's t for the normal, as with any mean.
+        inflation *= float(student.ppf(0.95, len(caught) - 1) / norm.ppf(0.95)) ** 2
     low, high = poisson_limits(total / inflation)
     interval = (low * inflation / effort, high * inflation / effort)
     return CatchRate(int(total), effort, total / effort, interval, size, int(used.sum()))
