@@ -3,10 +3,13 @@
 "There but would not bite" is a response of its own: a camera of the same visit found fish, and no try got a bite.
 """
 
+import math
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,7 +24,8 @@ LEAST = 8
 
 BITES = (Presentation.Response.BIT, Presentation.Response.LOST, Presentation.Response.LANDED)
 _CLEAR_M = (1.0, 2.5)
-_DAY = ((5, "night, before 5"), (10, "morning, 5 to 10"), (16, "midday, 10 to 16"), (21, "evening, 16 to 21"))
+_HOURS = (5, 10, 16, 21)
+_TIMES = ("night, 21 to 5", "morning, 5 to 10", "midday, 10 to 16", "evening, 16 to 21")
 
 
 @dataclass(frozen=True)
@@ -69,16 +73,6 @@ def _of_visit(visit: Visit) -> Iterable[Try]:
             yield Try(shown.what, shown.minutes, shown.response, seen if cameras else None, look)
 
 
-def lines(tries: Sequence[Try], name_of: Callable[[Try], str]) -> list[Line]:
-    """Return one line a name, those with most tries first; tries without a name are left out."""
-    by_name: dict[str, list[Try]] = {}
-    for one in tries:
-        if name := name_of(one):
-            by_name.setdefault(name, []).append(one)
-    made = [_line(name, mine) for name, mine in by_name.items()]
-    return sorted(made, key=lambda line: (-line.tries, line.name))
-
-
 def _line(name: str, tries: Sequence[Try]) -> Line:
     answers = Counter(one.response for one in tries if one.response)
     said, bites = sum(answers.values()), sum(answers[response] for response in BITES)
@@ -103,9 +97,12 @@ def _line(name: str, tries: Sequence[Try]) -> Line:
 
 
 def by_what(tries: Sequence[Try]) -> list[Line]:
-    """Return a line for each thing tried, however it was capitalised and spaced; named as last written."""
-    names = {_plain(one.what): one.what for one in tries}
-    return lines(tries, lambda one: names[_plain(one.what)])
+    """Return a line for each thing tried, most tries first; however it was capitalised and spaced, as last written."""
+    by_name: dict[str, list[Try]] = {}
+    for one in tries:
+        by_name.setdefault(_plain(one.what), []).append(one)
+    made = [_line(mine[-1].what, mine) for mine in by_name.values()]
+    return sorted(made, key=lambda line: (-line.tries, line.name))
 
 
 def _plain(what: str) -> str:
@@ -113,33 +110,35 @@ def _plain(what: str) -> str:
 
 
 def by_condition(tries: Sequence[Try], units: Units) -> list[tuple[str, list[Line]]]:
-    """Return lines by water temperature, by visibility and by time of day; a try without the figure is in none."""
+    """Return lines by water temperature, by visibility and by time of day, each in its own order.
 
-    def warmth(one: Try) -> str:
-        temperature = one.look.water_temp_c
-        return "" if temperature is None else _band_words(int(band_of(np.array([temperature]))[0]), units)
+    A try without the figure is in none.
+    """
+    warm = [_between(units.temperature_text, *ends_of(band)) for band in range(BANDS)]
+    ends = (None, *_CLEAR_M, None)
+    clear = [_between(units.span_text, *pair) for pair in pairwise(ends)]
 
-    def sight(one: Try) -> str:
-        secchi = one.look.secchi_m
-        if secchi is None:
-            return ""
-        at = bisect_right(_CLEAR_M, secchi)
-        return _between(
-            units.span_text, *(_CLEAR_M[i] if 0 <= i < len(_CLEAR_M) else None for i in (at - 1, at))
-        )
+    def warmth(one: Try) -> int:
+        return int(band_of(np.array([math.nan if (t := one.look.water_temp_c) is None else t]))[0])
 
-    def hour(one: Try) -> str:
-        local = (
-            (one.look.started_at.hour * 60 + one.look.started_at.minute + one.look.utc_offset_min) / 60 % 24
-        )
-        return next((name for until, name in _DAY if local < until), "night, after 21")
+    def sight(one: Try) -> int:
+        return -1 if (secchi := one.look.secchi_m) is None else bisect_right(_CLEAR_M, secchi)
 
-    tables = (("Water temperature", warmth), ("Visibility", sight), ("Time of day", hour))
-    return [(name, found) for name, of in tables if (found := lines(tries, of))]
+    def hour(one: Try) -> int:
+        local = one.look.started_at + timedelta(minutes=one.look.utc_offset_min)
+        return bisect_right(_HOURS, local.hour) % len(_HOURS)
 
-
-def _band_words(band: int, units: Units) -> str:
-    return _between(units.temperature_text, *ends_of(band)) if 0 <= band < BANDS else ""
+    out = []
+    for title, names, of in (
+        ("Water temperature", warm, warmth),
+        ("Visibility", clear, sight),
+        ("Time of day", _TIMES, hour),
+    ):
+        at = [(of(one), one) for one in tries]
+        found = [_line(name, mine) for n, name in enumerate(names) if (mine := [t for k, t in at if k == n])]
+        if found:
+            out.append((title, found))
+    return out
 
 
 def _between(words: Callable[[float], str], low: float | None, high: float | None) -> str:

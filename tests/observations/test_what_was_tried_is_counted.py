@@ -57,7 +57,7 @@ def test_conditions_stand_each_by_itself_and_the_unknown_in_none(cast: Cast, pla
     rod(cast, places, 2, ("jig", 20, "bit"), secchi_m=3.0)
     tables = dict(by_condition(tries_of(looks_at(places.shared.pk)), Units("m", "C", "kg")))
     assert [line.tries for line in tables["Water temperature"]] == [1]
-    assert [line.name for line in tables["Visibility"]] == ["2.5\u00a0m and more", "under 1\u00a0m"]
+    assert [line.name for line in tables["Visibility"]] == ["under 1\u00a0m", "2.5\u00a0m and more"]
     assert sum(line.tries for line in tables["Time of day"]) == 2
 
 
