@@ -47,6 +47,15 @@ class Tally:
         self.hits[name][0] += int(values.sum())
         self.hits[name][1] += values.size
 
+    def join(self, found: dict[str, Any]) -> None:
+        """Add what another run wrote."""
+        self.unconverged += found["unconverged"]
+        for name, r in found["ranks"].items():
+            self.ranks[name] += r["values"]
+        for name, c in found["coverage"].items():
+            self.hits[name][0] += c["held"]
+            self.hits[name][1] += c["cases"]
+
     def result(self) -> dict[str, Any]:
         tests = 2 * len(self.ranks)
         ranks = {}
@@ -56,8 +65,9 @@ class Tally:
             ks, chi = float(kstest(r, "uniform").pvalue), float(chisquare(counts).pvalue)
             kept = min(ks, chi) > 0.01 / tests
             ranks[name] = {"n": len(r), "ks_p": ks, "chi2_p": chi, "kept": kept, "bins": counts.tolist()}
+            ranks[name]["values"] = [round(v, 6) for v in values]
         coverage = {
-            name: {"cases": n, "coverage": round(hit / n, 4), "kept": 0.87 <= hit / n <= 0.93}
+            name: {"cases": n, "coverage": round(hit / n, 4), "kept": 0.87 <= hit / n <= 0.93, "held": hit}
             for name, (hit, n) in sorted(self.hits.items())
         }
         return {
@@ -189,8 +199,12 @@ def main() -> None:
     parser.add_argument("--clubs", type=int, default=500)
     parser.add_argument("--first", type=int, default=0, help="seed of the first club")
     parser.add_argument("--out", type=Path, default=Path("docs/calibration.json"))
+    parser.add_argument("--join", type=Path, nargs="*", default=[], help="add what earlier runs wrote")
     asked = parser.parse_args()
     tally, start = Tally(), time.perf_counter()
+    for path in asked.join:
+        tally.join(json.loads(path.read_text(encoding="utf-8")))
+    found: dict[str, Any] = tally.result() if asked.join else {"ranks": {}}
     for number in range(asked.clubs):
         one_club(asked.first + number, tally)
         if (number + 1) % 25 == 0 or number + 1 == asked.clubs:
