@@ -9,20 +9,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from . import ageing, calls, season
-from .engine import Parameters, Pass, prior_presence, run_pass
+from .engine import Parameters, Pass, of_species, prior_presence, run_pass, visit_evidence
 from .findings import find_error
 from .grouping import Prepared, prepare
 from .leaving_out import OwnShares
 from .nesting import nodes_of_spread
-from .presence import Grid, effect_grid
+from .presence import Grid, effect_grid, effects
 from .priors import Priors, positive, positive_inverse
 from .results import CallModel, ClubFit
 from .squarem import Extrapolation
 from .types import Evidence, Float, Int, Options
+from .visiting import Returns, learn, log_factor
 
 _PART_VISITS = 8_000
 """Visits worked on at once: keeps a pass within the processor's cache and the memory flat."""
 _THREADS = 2
+_VISITING_ROUNDS, _SAME_PULL = 4, 0.01
+"""How often the pull of good spots is learned, each time when all else has converged, and when it is taken to stand."""
 _LEFT_OUT_CALLS = 20_000
 """Up to so many calls each is judged by tables it did not help to learn; in more, one's share is nothing."""
 _COARSE_SPOTS, _COARSE_NODES = 1_000, 17
@@ -145,11 +148,15 @@ def fit(
     own: OwnShares | None = None
     few = len(data.call_row) <= _LEFT_OUT_CALLS
     shares = np.zeros((2, len(data.call_row), k + 1)) if few else np.zeros((2, 0, 0))
+    returns = Returns.of(data, np.full(len(evidence.spots), evidence.now))
+    visiting, asked = np.zeros((0, 3)), 0
     while not converged and iteration < options.max_iterations:
         iteration += 1
         # Near the end the curvature hardly moves, and a Newton step may take an older one. The last is its own.
         curved = curve is None or iteration % 6 == 0 or not 2.0 * options.tolerance < step < 0.05
-        seen, psi_moved = _sweep(data, ranges, parameters, grid, psi, curved, own)
+        seen, psi_moved = _sweep(
+            data, ranges, parameters, grid, psi, curved, own, log_factor(visiting, returns, grid)
+        )
         curve = seen.curve if curved or curve is None else curve
         newton = newton_step(replace(seen, curve=curve), parameters, priors)
         log_evidence = seen.log_evidence + priors.log_density(parameters.theta, parameters.pooled)
@@ -181,6 +188,11 @@ def fit(
             parameters = ahead.after(parameters, step)
         if coarse and step < 5.0 * options.tolerance:  # the way is done on few nodes, the end on all
             coarse, grid, converged = False, fine, False
+        if converged and asked < _VISITING_ROUNDS:
+            asked += 1
+            told = learn(_effect_weights(data, ranges, parameters, grid, psi), returns, grid, visiting)
+            converged = _same_pull(told, visiting)
+            visiting = told
     nested = 0 < len(used) < options.nested_below_spots
     weight, node_theta, node_cov = nodes_of_spread(
         data,
@@ -192,6 +204,7 @@ def fit(
         options.spread_nodes if nested else 1,
         through_pool,
         own,
+        log_factor(visiting, returns, fine),
     )
     made = ClubFit(
         taxa=evidence.taxa,
@@ -216,6 +229,7 @@ def fit(
         calls=parameters.calls,
         find_error=parameters.error,
         half_life_days=float("inf"),
+        visiting=visiting,
     )
     return replace(made, half_life_days=ageing.choose_half_life(made, data, parameters, fine))
 
@@ -234,6 +248,7 @@ def _sweep(
     psi: Float,
     curved: bool,
     own: OwnShares | None,
+    extra: Float | None,
 ) -> tuple[Pass, float]:
     """A pass over all parts; `psi` (V, K) and the shares are replaced in place. Also returns its largest change."""
 
@@ -241,7 +256,8 @@ def _sweep(
         a, b = int(data.first[spots[0]]), int(data.first[spots[1]])
         c, d = np.searchsorted(data.call_visit, [a, b])
         mine = None if own is None else own.part(int(c), int(d))
-        one, new = run_pass(data.part(*spots), parameters, grid, psi[a:b], curved=curved, own=mine)
+        told = None if extra is None else extra[:, spots[0] : spots[1]]
+        one, new = run_pass(data.part(*spots), parameters, grid, psi[a:b], told, curved, mine)
         change = float(np.max(np.abs(new - psi[a:b]), initial=0.0))
         psi[a:b] = new
         return one, change
@@ -256,6 +272,27 @@ def _sweep(
     if total is None:  # no spots at all
         total, _ = run_pass(data, parameters, grid, psi, curved=curved)
     return total, moved
+
+
+def _effect_weights(
+    data: Prepared, ranges: list[tuple[int, int]], parameters: Parameters, grid: Grid, psi: Float
+) -> Float:
+    """Posterior of the spot effects by all but how often their spot is visited, (K, S, Q)."""
+    k = psi.shape[1]
+    weight = np.empty((k, len(data.first) - 1, len(grid.nodes)))
+    for low, high in ranges:
+        part = data.part(low, high)
+        terms = visit_evidence(part, parameters, psi[int(data.first[low]) : int(data.first[high])])
+        linear = parameters.linear(part)
+        for i in range(k):
+            mine = of_species(part, terms, linear, i)
+            weight[i, low:high] = effects(mine, float(parameters.spread[i]), grid).weight
+    return weight
+
+
+def _same_pull(new: Float, old: Float) -> bool:
+    pull = old[:, 1] if len(old) else np.zeros(len(new))
+    return float(np.max(np.abs(new[:, 1] - pull), initial=0.0)) < _SAME_PULL
 
 
 def begin(evidence: Evidence, options: Options, previous: ClubFit | None) -> tuple[Prepared, Parameters]:

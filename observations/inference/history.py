@@ -17,6 +17,7 @@ from .narrowing import PLANS, expected_narrowing
 from .presence import Effects, Grid, effect_grid, effect_moves, effects
 from .results import ClubFit, Reason, SpotResult
 from .types import Evidence, Float, Int
+from .visiting import Returns, log_factor
 
 _REASONS = 3
 _RECOMPUTED = 5
@@ -60,8 +61,8 @@ def spot_history(
     _check(fitted, evidence, now)
     rows = np.flatnonzero(evidence.time <= now)
     used = evidence.take(rows)
-    context = _Context.of(fitted, used, now)
     visit = visits(used, fitted.options.window_hours)
+    context = _Context.of(fitted, used, now, visit)
     data = prepare(used, fitted.options, fitted.groups, context.tables, visit)
     settled = context.settle(data)
     states = context.states(data, settled[0])
@@ -103,8 +104,9 @@ def distribution_now(fitted: ClubFit, evidence: Evidence, now: float, at: Float)
     """
     _check(fitted, evidence, now)
     used = evidence.take(evidence.time <= now)
-    context = _Context.of(fitted, used, now)
-    data = prepare(used, fitted.options, fitted.groups, context.tables)
+    visit = visits(used, fitted.options.window_hours)
+    context = _Context.of(fitted, used, now, visit)
+    data = prepare(used, fitted.options, fitted.groups, context.tables, visit)
     states = context.states(data, context.settle(data)[0])
     where, weight, sd = context.mixture(states, season.features([now]), np.zeros(1, dtype=np.int64))
     below: Float = (weight * ndtr((logit(at)[None, :, None, None] - where) / sd)).sum(axis=(-2, -1))[0]
@@ -151,21 +153,30 @@ class _Context:
     now: float
     covariance: Float
     """(M, K, 6, 6): of the group's own season terms, log spread and log rates."""
+    returned: Float | None
+    """(K, 1, Q): log chance of the spot's returns at each node of its effect; the same whichever row is left out."""
 
     @classmethod
-    def of(cls, fitted: ClubFit, evidence: Evidence, now: float) -> _Context:
+    def of(cls, fitted: ClubFit, evidence: Evidence, now: float, visit: Int) -> _Context:
         name = evidence.groups[int(evidence.group[0])]
         group = fitted.groups.index(name) if name in fitted.groups else len(fitted.groups)
         tables = table_index(fitted.calls, fitted.observers)
         lift = season.own_terms(group, len(fitted.groups))
+        grid = effect_grid(fitted.options.grid_nodes)
+        returns = Returns(np.zeros(1), np.zeros(1))
+        if len(visit):
+            returns = Returns.since(
+                np.array([visit.max() + 1]), evidence.time.min(keepdims=True), np.array([now])
+            )
         return cls(
             fitted,
             parameters_of(fitted),
-            effect_grid(fitted.options.grid_nodes),
+            grid,
             tables,
             group,
             now,
             lift @ fitted.node_cov @ lift.T,
+            log_factor(fitted.visiting, returns, grid),
         )
 
     @property
@@ -180,12 +191,20 @@ class _Context:
         return aged(self.fitted, data, np.full(len(data.first) - 1, self.now))
 
     def settle(self, data: Prepared) -> tuple[VisitEvidence, list[Effects]]:
-        return settle(data, self.parameters, self.grid, self.power(data))
+        return settle(data, self.parameters, self.grid, self.power(data), self.of_returns(data))
+
+    def of_returns(self, data: Prepared) -> Float | None:
+        """What the returns say, for each copy of the spot, (K, S, Q)."""
+        if self.returned is None:
+            return None
+        k, _, q = self.returned.shape
+        return np.broadcast_to(self.returned, (k, len(data.first) - 1, q))
 
     def states(self, data: Prepared, terms: VisitEvidence) -> list[SpotState]:
         """The effects under the parameters of each spread node, the evidence ratios held."""
         f = self.fitted
         k_species, spots, power = len(f.taxa.species), len(data.first) - 1, self.power(data)
+        extra = self.of_returns(data)
         linear = np.concatenate(
             [replace(self.parameters, theta=theta).linear(data) for theta in f.node_theta], axis=1
         )
@@ -195,7 +214,8 @@ class _Context:
         for lot in stacks(data, len(spread), self.grid):
             mine = stacked(data, terms, linear[:, lot], lot % k_species, power)
             each = np.repeat(spread[lot], spots)
-            posterior = effects(mine, each, self.grid)
+            told = None if extra is None else extra[lot % k_species].reshape(-1, len(self.grid.nodes))
+            posterior = effects(mine, each, self.grid, told)
             weight[lot] = posterior.weight.reshape(len(lot), spots, -1)
             moves[lot] = effect_moves(mine, posterior, each, self.grid).reshape(len(lot), spots, 6)
         by_node = (self.nodes, k_species)

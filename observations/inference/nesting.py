@@ -26,6 +26,7 @@ def nodes_of_spread(
     nodes: int,
     through_pool: Float,
     own: OwnShares | None = None,
+    extra: Float | None = None,
 ) -> tuple[Float, Float, Float]:
     """Posterior nodes over log sigma of each species.
 
@@ -43,7 +44,7 @@ def nodes_of_spread(
         1: the mode alone, with its covariance.
     through_pool : (K, P+3, P+3)
         The part of `covariance` that the pooled rates bring in; the nodes hold them fixed, so it is added.
-    own : OwnShares, optional
+    own, extra : optional
         As in `engine.run_pass`.
 
     Returns
@@ -70,7 +71,7 @@ def nodes_of_spread(
             near = m + 1 if m < middle else m - 1
             thetas[m][:, free] = thetas[near][:, free]
         for last in (False, False, False, True):
-            log_post, gradient, hessian = _at(data, parameters, priors, grid, psi, thetas[m], own)
+            log_post, gradient, hessian = _at(data, parameters, priors, grid, psi, thetas[m], own, extra)
             for i in range(k):
                 inverse = positive_inverse(-hessian[i][np.ix_(free, free)])
                 if last:
@@ -91,6 +92,7 @@ def _at(
     psi: Float,
     theta: Float,
     own: OwnShares | None,
+    extra: Float | None,
 ) -> tuple[Float, Float, Float]:
     """Log posterior of each species, with gradient and Hessian, the other species' presence held at
     `psi`."""
@@ -102,7 +104,7 @@ def _at(
     value = np.empty(len(theta))
     for k in range(len(theta)):
         mine = of_species(data, terms, linear, k)
-        found = effects(mine, float(spread[k]), grid)
+        found = effects(mine, float(spread[k]), grid, None if extra is None else extra[k])
         slope = slopes(mine, found, float(spread[k]), grid)
         score = np.zeros((here.groups + 1, 6))
         curve = np.zeros((here.groups + 1, 6, 6))

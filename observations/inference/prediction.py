@@ -23,6 +23,7 @@ from .presence import effect_grid
 from .results import ClubFit
 from .scores import calibration_line
 from .types import CAMERA, ROD, Bool, Evidence, Float, Int, Options
+from .visiting import Returns, log_factor
 
 _WORLDS = 64
 """Looks predicted at once."""
@@ -171,7 +172,8 @@ def predict(fitted: ClubFit, evidence: Evidence, rows: Int) -> Float:
         worlds, own = _before(evidence, lot, every_visit)
         data = prepare(worlds, fitted.options, fitted.groups, tables)
         power = aged(fitted, data, evidence.time[lot])
-        terms, found = settle(data, parameters, grid, power)
+        returned = log_factor(fitted.visiting, Returns.of(data, evidence.time[lot]), grid)
+        terms, found = settle(data, parameters, grid, power, returned)
         visit = visits(worlds, fitted.options.window_hours)[own]
         by_row = np.argsort(data.find_row)
         effort = data.effort[by_row[np.searchsorted(data.find_row[by_row], own)]]
@@ -200,7 +202,8 @@ def visit_presence(fitted: ClubFit, evidence: Evidence, now: float) -> tuple[Int
     parameters, grid = parameters_of(fitted), effect_grid(fitted.options.grid_nodes)
     power = aged(fitted, data, np.full(len(evidence.spots), now))
     out = np.empty_like(prior_presence(data, parameters))
-    terms, found = settle(data, parameters, grid, power)
+    returned = log_factor(fitted.visiting, Returns.of(data, np.full(len(evidence.spots), now)), grid)
+    terms, found = settle(data, parameters, grid, power, returned)
     for k, effect in enumerate(found):
         present = effect.presence * terms.present[:, k, None] / effect.mixed
         out[:, k] = (effect.weight[data.spot] * present).sum(axis=1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -83,6 +83,8 @@ class ClubFit:
         P(another species | seen, landed, verified).
     half_life_days : float
         Ageing of a spot's evidence; may be infinite.
+    visiting : (K, 3) or (0, 3)
+        How often members come back to a spot, by its effect, see `visiting.log_factor`.
     """
 
     taxa: Taxa
@@ -107,6 +109,7 @@ class ClubFit:
     calls: CallModel
     find_error: Float
     half_life_days: float
+    visiting: Float = field(default_factory=lambda: np.zeros((0, 3)))
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-safe form; arrays are kept bit for bit, so results at stored parameters are equal."""
@@ -134,6 +137,8 @@ class ClubFit:
             raise ValueError(f"unknown version of a stored fit: {packed.get('version')!r}")
         made: dict[str, Any] = {}
         for f in fields(cls):
+            if f.name == "visiting" and f.name not in packed:
+                continue  # a fit stored before visits were modelled
             value = packed[f.name]
             if f.name == "taxa":
                 made[f.name] = Taxa(

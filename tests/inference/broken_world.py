@@ -40,6 +40,8 @@ class World:
         True chance of presence at the row's visit, and whether the species was there.
     detect : (N, K)
         True chance that the look finds the species if it is there; NaN for sonar.
+    now : (S, K)
+        True chance of presence at each spot at NOW, looked at or not.
     """
 
     rows: list[dict[str, Any]]
@@ -49,6 +51,7 @@ class World:
     species: int
     spots: int
     members: int
+    now: NDArray[np.float64]
 
 
 def world(
@@ -94,7 +97,8 @@ def world(
             rows.append(again)
             truth.append(truth[i])
     chance, present, detect = (np.array([t[j] for t in truth]) for j in range(3))
-    return World(rows, chance, present, detect, k, spots, members)
+    now = np.stack([chance_at(s, NOW) for s in range(spots)])
+    return World(rows, chance, present, detect, k, spots, members, now)
 
 
 def _visit(
