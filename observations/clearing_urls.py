@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from observations import api_cleared, blind_views, calls_views, clearing_views
+from observations import api_cleared, blind_views, calls_views, clearing_views, guide_views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("pictures/", clearing_views.wall, name="pictures"),
@@ -14,6 +14,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("pictures/<uuid:picture_id>/clear/", clearing_views.offer_page),
     path("pictures/<uuid:picture_id>/clear/back/", clearing_views.take_back),
     path("calls/", calls_views.calls),
+    path("calls/guide/", guide_views.guide),
+    path("calls/guide/<slug:code>/", guide_views.one_species),
     path("calls/sharing/", calls_views.share),
     path("calls/blind/", blind_views.blind),
     path("calls/blind/<uuid:key>/", blind_views.told),

@@ -35,10 +35,10 @@ DECISIONS = (Confirmation.Decision.CORRECTED, Confirmation.Decision.REJECTED, Co
 AGAIN = (Confirmation.Decision.CONFIRMED, Confirmation.Decision.REJECTED, Confirmation.Decision.UNSURE)
 PICTURES, OLDEST, DISPUTED, MATTERS = "pictures", "oldest", "disputed", "matters"
 ORDERS = {
-    PICTURES: "pictures first",
-    OLDEST: "oldest first",
-    DISPUTED: "disputed first",
-    MATTERS: "what matters most",
+    PICTURES: "pictures",
+    OLDEST: "oldest",
+    DISPUTED: "disputed",
+    MATTERS: "matters most",
 }
 _STANDING = Confirmation.objects.filter(finding=OuterRef("pk"), undone_at=None)
 _SETTLING = _STANDING.exclude(decision=Confirmation.Decision.UNSURE)

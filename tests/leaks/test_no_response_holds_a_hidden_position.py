@@ -73,6 +73,10 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         ("/calls/?who=me&part=drawn", None),
         ("/calls/?method=2d", None),
     ],
+    "calls/guide/": lambda ids: [("/calls/guide/", None)],
+    "calls/guide/<slug:code>/": lambda ids: [
+        (f"/calls/guide/{code}/", None) for code in ("bluegill", "nothing")
+    ],
     "calls/sharing/": lambda ids: [("/calls/sharing/", {"share": "no"})],
     "proofs/decided/": lambda ids: [("/proofs/decided/", None)],
     "proofs/decided/<uuid:confirmation_id>/undo/": lambda ids: [(f"/proofs/decided/{UNKNOWN}/undo/", {})],
