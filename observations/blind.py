@@ -9,14 +9,19 @@ from datetime import datetime
 from club.viewer import Viewer
 from observations.blind_models import BlindCall
 from observations.clearing_models import ClearedPicture
+from observations.inference.condition import STANDARDS
 from observations.inference.scores import brier
 from observations.lessons import share_interval
-from observations.models import Method, Species
+from observations.models import Call, EchoGroup, Method, Species, band_of
 from observations.visits import Kinds
 
 # After how many other calls a picture comes back: soon after a miss, later and later after each hit in a row.
 COMES_BACK_AFTER = (3, 12, 48)
 SURE = (20, 40, 60, 80, 95)
+BANDS = [(str(band), band.label) for band in EchoGroup.Band if band != EchoGroup.Band.NONE]
+SIZES = [(str(size), size.label) for size in Call.Size]
+# Progress is told in stretches of so many calls, the newest of them.
+STRETCH, STRETCHES = 20, 8
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,9 @@ class Standing:
     brier: float | None
     by_method: list[Share]
     stated: list[Share]
+    number: Share | None
+    size: Share | None
+    progress: list[Share]
 
 
 def own_calls(viewer: Viewer) -> list[BlindCall]:
@@ -82,10 +90,37 @@ def next_picture(viewer: Viewer, calls: Sequence[BlindCall]) -> ClearedPicture |
     return pictures[min(met, key=lambda key: last[key])]
 
 
+def size_of(species: str, length_mm: int) -> str:
+    """Return the size class of a fish: small below the published *quality* length of its species, large from the
+    *preferred* one on (Gabelhouse 1984, as in `inference.condition`); empty where it has none, or no length.
+    """
+    standard = STANDARDS.get(species)
+    if standard is None or len(standard.lengths_mm) < 3 or not length_mm:
+        return ""
+    _, quality, preferred, *_ = standard.lengths_mm
+    size = (
+        Call.Size.SMALL
+        if length_mm < quality
+        else Call.Size.LARGE
+        if length_mm >= preferred
+        else Call.Size.MIDDLE
+    )
+    return str(size)
+
+
 def call_picture(
-    viewer: Viewer, picture: ClearedPicture, called: Species, probability: float, moment: datetime
+    viewer: Viewer,
+    picture: ClearedPicture,
+    called: Species,
+    probability: float,
+    moment: datetime,
+    band: str = "",
+    size: str = "",
 ) -> BlindCall:
-    """Seal a blind call and score it: right when the truth is what was called, or lies under it."""
+    """Seal a blind call and score it: right when the truth is what was called, or lies under it.
+
+    Number and size are scored where both they and the truth are there.
+    """
     assert viewer.member_id is not None and picture.species_id is not None  # noqa: S101 - the page asks for both
     return BlindCall.objects.create(
         member_id=viewer.member_id,
@@ -95,6 +130,10 @@ def call_picture(
         probability=probability,
         truth_id=picture.species_id,
         right=Kinds().covers(called.code, picture.species_id),
+        band=band,
+        size=size,
+        true_band=band_of(picture.number) if picture.number else "",
+        true_size=size_of(picture.species_id, picture.length_mm),
         made_at=moment,
     )
 
@@ -107,17 +146,26 @@ def standing(calls: Sequence[BlindCall]) -> Standing:
         methods.setdefault(str(Method(call.method).label), []).append(call.right)
         stated.setdefault(f"{call.probability * 100:.0f}", []).append(call.right)
     rights = [call.right for call in calls]
+    numbers = [call.band == call.true_band for call in calls if call.band and call.true_band]
+    sizes = [call.size == call.true_size for call in calls if call.size and call.true_size]
     return Standing(
         calls=len(calls),
         right=sum(rights),
         brier=brier(rights, [call.probability for call in calls]) if calls else None,
         by_method=_shares(methods),
         stated=_shares(stated),
+        number=_share("", numbers) if numbers else None,
+        size=_share("", sizes) if sizes else None,
+        progress=[
+            _share(f"{at + 1} to {at + len(rights[at : at + STRETCH])}", rights[at : at + STRETCH])
+            for at in range(0, len(rights), STRETCH)
+        ][-STRETCHES:],
     )
 
 
 def _shares(counted: Mapping[str, list[bool]]) -> list[Share]:
-    return [
-        Share(what, sum(rights), len(rights), *share_interval(sum(rights), len(rights)))
-        for what, rights in sorted(counted.items())
-    ]
+    return [_share(what, rights) for what, rights in sorted(counted.items())]
+
+
+def _share(what: str, rights: Sequence[bool]) -> Share:
+    return Share(what, sum(rights), len(rights), *share_interval(sum(rights), len(rights)))

@@ -23,6 +23,11 @@ class BlindCall(models.Model):
     probability = models.FloatField()
     truth = models.ForeignKey("observations.Species", on_delete=models.PROTECT, related_name="+")
     right = models.BooleanField()
+    # Number and size as called, and what they were; empty: not said, or not known.
+    band = models.CharField(max_length=5, blank=True)
+    size = models.CharField(max_length=10, blank=True)
+    true_band = models.CharField(max_length=5, blank=True)
+    true_size = models.CharField(max_length=10, blank=True)
     made_at = models.DateTimeField(default=timezone.now)
 
     class Meta:

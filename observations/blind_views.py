@@ -9,7 +9,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from club.access import id_or_404, members_only
 from club.viewer import ViewedRequest
-from observations.blind import SURE, call_picture, next_picture, own_calls, standing
+from observations.blind import BANDS, SIZES, SURE, call_picture, next_picture, own_calls, standing
 from observations.blind_models import BlindCall
 from observations.clearing_models import ClearedPicture
 from observations.log_queries import species_tree
@@ -33,14 +33,23 @@ def blind(request: ViewedRequest) -> HttpResponse:
             problems["species"] = "Choose what it is: a species, or a wider kind."
         if sure not in {str(value) for value in SURE}:
             problems["sure"] = "Say how sure you are."
+        band, size = request.POST.get("band", ""), request.POST.get("size", "")
+        if band not in {"", *dict(BANDS)}:
+            problems["band"] = "Choose how many, or leave it open."
+        if size not in {"", *dict(SIZES)}:
+            problems["size"] = "Choose a size, or leave it open."
         if not problems:
-            made = call_picture(request.viewer, picture, species[called], int(sure) / 100, request.moment)
+            made = call_picture(
+                request.viewer, picture, species[called], int(sure) / 100, request.moment, band, size
+            )
             return redirect(f"/calls/blind/{made.pk}/")
     context = {
         "picture": picture,
         "tree": species_tree(species, wider=True),
         "sure": SURE,
-        "chosen": {"species": request.POST.get("species", ""), "sure": request.POST.get("sure", "")},
+        "bands": BANDS,
+        "sizes": SIZES,
+        "chosen": {name: request.POST.get(name, "") for name in ("species", "sure", "band", "size")},
         "problems": problems,
         "standing": standing(calls),
     }
@@ -55,5 +64,13 @@ def told(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     call = get_object_or_404(BlindCall.objects.select_related("called", "truth"), pk=key)
     there = ClearedPicture.objects.filter(pk=call.picture).exists()
     calls = own_calls(request.viewer)
-    context = {"call": call, "there": there, "standing": standing(calls)}
+    context = {
+        "call": call,
+        "there": there,
+        "standing": standing(calls),
+        "parts": [
+            ("Number", dict(BANDS).get(call.band, ""), dict(BANDS).get(call.true_band, "")),
+            ("Size", call.size, call.true_size),
+        ],
+    }
     return render(request, "blind/told.html", context)

@@ -54,6 +54,9 @@ class ClearedPicture(models.Model):
     method = models.CharField(max_length=10)
     # Only what is verified: an open proof is checked blind.
     species = models.ForeignKey("observations.Species", null=True, on_delete=models.PROTECT, related_name="+")
+    # What the verified proof found, for who practises on it: how many, and how long to the centimetre; 0: unknown.
+    number = models.IntegerField(default=0)
+    length_mm = models.IntegerField(default=0)
 
     class Meta:
         ordering = ["id"]

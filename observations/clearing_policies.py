@@ -53,6 +53,24 @@ _PROVED = [
     END $$
     """,
     "REVOKE ALL ON FUNCTION observations_proved_species(uuid) FROM PUBLIC",
+    # How many of that species, and how long on average to the nearest centimetre: of the picture's own finding, or
+    # of the proofs that the species of a screen comes from, the most at once.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_proved_many(wanted uuid, OUT number int, OUT length_mm int)
+    {_DEFINER} STABLE AS $$
+    BEGIN
+        SELECT COALESCE(max(f.count), 0),
+            COALESCE(round(avg((SELECT avg(l) FROM unnest(f.lengths_mm) l)) / 10) * 10, 0)
+        INTO number, length_mm
+        FROM observations_picture p JOIN observations_observation o ON o.id = p.look_id
+        JOIN observations_finding f ON f.verified_at IS NOT NULL
+            AND (f.id = p.finding_id OR (p.finding_id IS NULL AND f.tie = 'same fish' AND f.withdrawn_at IS NULL
+                AND f.observer_id = o.observer_id AND f.scope = o.scope
+                AND f.settles_id IN (SELECT e.id FROM observations_echogroup e WHERE e.look_id = p.look_id)))
+        WHERE p.id = wanted AND observations_proved_species(wanted) IS NOT NULL;
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_proved_many(uuid) FROM PUBLIC",
 ]
 
 TRIGGERS = [
@@ -100,9 +118,10 @@ TRIGGERS = [
         IF NEW.ended_at IS NOT NULL THEN
             DELETE FROM observations_clearedpicture WHERE id = NEW.cleared_id;
         ELSIF NEW.cleared_id IS NOT NULL AND OLD.cleared_id IS NULL THEN
-            INSERT INTO observations_clearedpicture (id, method, species_id)
-            SELECT NEW.cleared_id, o.method, observations_proved_species(p.id)
+            INSERT INTO observations_clearedpicture (id, method, species_id, number, length_mm)
+            SELECT NEW.cleared_id, o.method, observations_proved_species(p.id), m.number, m.length_mm
             FROM observations_picture p JOIN observations_observation o ON o.id = p.look_id
+            CROSS JOIN LATERAL observations_proved_many(p.id) m
             WHERE p.id = NEW.picture_id;
         END IF;
         RETURN NULL;
@@ -115,7 +134,9 @@ TRIGGERS = [
     f"""
     CREATE OR REPLACE FUNCTION observations_cleared_species() RETURNS trigger {_DEFINER} AS $$
     BEGIN
-        UPDATE observations_clearedpicture shown SET species_id = observations_proved_species(c.picture_id)
+        UPDATE observations_clearedpicture shown SET species_id = observations_proved_species(c.picture_id),
+            number = (observations_proved_many(c.picture_id)).number,
+            length_mm = (observations_proved_many(c.picture_id)).length_mm
         FROM observations_clearance c JOIN observations_picture p ON p.id = c.picture_id
         WHERE shown.id = c.cleared_id AND (p.finding_id = NEW.id OR p.finding_id IS NULL AND p.look_id = (
             SELECT e.look_id FROM observations_echogroup e WHERE e.id = NEW.settles_id));

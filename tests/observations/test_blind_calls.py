@@ -1,5 +1,6 @@
 """Blind calls: practice on proved, cleared pictures that stays one's own and enters nothing else."""
 
+import re
 import uuid
 from datetime import UTC, datetime
 from typing import Any
@@ -8,7 +9,7 @@ import pytest
 from django.db import connection, transaction
 from django.db.utils import DatabaseError
 
-from observations.blind import COMES_BACK_AFTER, next_picture
+from observations.blind import COMES_BACK_AFTER, next_picture, size_of, standing
 from observations.blind_models import BlindCall
 from observations.clearing_models import ClearedPicture
 from observations.models import Reliability
@@ -105,3 +106,37 @@ def test_each_member_has_an_order_of_their_own(cast: Cast) -> None:
     )
     first = {next_picture(cast.viewer(p), []) for p in ("newcomer", "rival", "member", "captain", "teammate")}
     assert len(first) > 1
+
+
+def test_number_and_size_are_called_told_and_scored(cast: Cast, client_of: Any) -> None:
+    # 210 mm is beyond the published quality length of bluegill (150) and preferred (200): Gabelhouse 1984.
+    big = ClearedPicture.objects.create(
+        id=uuid.uuid4(), method="camera", species_id="bluegill", number=5, length_mm=210
+    )
+    client = client_of("newcomer")
+    said = {"picture": str(big.id), "species": "bluegill", "sure": "80"}
+    for slip in ({"band": "none"}, {"size": "huge"}):
+        assert client.post("/calls/blind/", said | slip).status_code == 422
+    where = client.post("/calls/blind/", said | {"band": "4-8", "size": "middle"})["Location"]
+    told = " ".join(re.sub(r"<[^>]+>", " ", client.get(where).content.decode()).split())
+    assert "Number 4–8: you said 4–8, right" in told and "Size Large: you said middle, wrong" in told
+    assert "Number right 1 of 1" in told and "size right 0 of 1" in told
+    client.post("/calls/blind/", said)
+    assert "Number right 1 of 1" in " ".join(
+        re.sub(r"<[^>]+>", " ", client.get("/calls/blind/").content.decode()).split()
+    ), "what was left open is not scored"
+
+
+@pytest.mark.parametrize(
+    ("species", "length", "size"),
+    [("bluegill", 149, "small"), ("bluegill", 150, "middle"), ("bluegill", 200, "large"), ("bluegill", 0, ""),
+     ("gizzard-shad", 300, "")],
+)  # fmt: skip
+def test_sizes_go_by_published_lengths(species: str, length: int, size: str) -> None:
+    assert size_of(species, length) == size
+
+
+def test_progress_is_told_in_stretches(pictures: list[ClearedPicture], cast: Cast) -> None:
+    calls = [called(cast, pictures[0], n >= 20) for n in range(45)]
+    told = [(row.what, row.right, row.calls) for row in standing(calls).progress]
+    assert told == [("1 to 20", 0, 20), ("21 to 40", 20, 20), ("41 to 45", 5, 5)]

@@ -86,6 +86,19 @@ def shown() -> list[dict[str, object]]:
     return list(answer.json()["results"])
 
 
+def test_what_the_proof_found_stands_beside_it_once_verified(
+    cast: Cast, cleared: ClearedPicture, taken: Shot
+) -> None:
+    assert (cleared.species_id, cleared.number, cleared.length_mm) == (None, 0, 0)
+    finding = Finding.objects.get(look=taken.look)
+    Finding.objects.filter(pk=finding.pk).update(count=5, lengths_mm=[181, 196])
+    with see(cast, "checker"):
+        confirm(finding, cast.checker, "bluegill", "confirmed", "", timezone.now())
+    cleared.refresh_from_db()
+    # The mean of 181 and 196 is 188.5: 190 to the centimetre.
+    assert (cleared.species_id, cleared.number, cleared.length_mm) == ("bluegill", 5, 190)
+
+
 def test_two_people_clear_a_picture_and_everybody_sees_it(cleared: ClearedPicture) -> None:
     (row,) = shown()
     assert row == {
