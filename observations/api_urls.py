@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from observations import api_look, api_looks, api_proofs, api_reliability
+from observations import api_look, api_looks, api_marks, api_proofs, api_reliability
 
 urlpatterns = [
     path("api/observations/", api_looks.LooksView.as_view()),
@@ -13,5 +13,7 @@ urlpatterns = [
     path("api/findings/", api_proofs.FindingsView.as_view()),
     path("api/confirmations/", api_proofs.ConfirmationsView.as_view()),
     path("api/pictures/<uuid:key>/", api_proofs.PictureView.as_view()),
+    path("api/pictures/<uuid:key>/annotations/", api_marks.AnnotationsView.as_view()),
+    path("api/pictures/<uuid:key>/annotations/<uuid:mark>/", api_marks.AnnotationView.as_view()),
     path("api/reliability/", api_reliability.ReliabilityView.as_view()),
 ]

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from observations import camera_check_views, edit_views, here_views, log_views, proof_views
+from observations import camera_check_views, edit_views, here_views, log_views, marking_views, proof_views
 
 urlpatterns = [
     path("log/", log_views.log),
@@ -23,4 +23,8 @@ urlpatterns = [
     path("proofs/<uuid:finding_id>/decide/", proof_views.decide),
     path("pictures/<uuid:picture_id>/", log_views.picture),
     path("pictures/<uuid:picture_id>/small/", log_views.picture, {"small": True}),
+    path("pictures/<uuid:picture_id>/marks/", marking_views.marks),
+    path("pictures/<uuid:picture_id>/marks/draw/", marking_views.draw),
+    path("pictures/<uuid:picture_id>/marks/measure/", marking_views.measure),
+    path("pictures/<uuid:picture_id>/marks/<uuid:mark_id>/remove/", marking_views.remove),
 ]

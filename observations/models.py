@@ -616,4 +616,5 @@ from observations.lesson_models import (  # noqa: E402, F401
     LessonShare,
     LessonSource,
 )
+from observations.marking_models import Mark  # noqa: E402, F401
 from observations.proof_models import Dispute  # noqa: E402, F401

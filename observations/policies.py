@@ -9,6 +9,7 @@ from observations import (
     editing_policies,
     import_policies,
     lesson_policies,
+    marking_policies,
     proof_policies,
 )
 from observations.ceiling_policies import told, told_in_look
@@ -205,6 +206,7 @@ TABLES = [
     *debrief_policies.TABLES,
     *import_policies.TABLES,
     *lesson_policies.TABLES,
+    *marking_policies.TABLES,
     *proof_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
@@ -392,5 +394,6 @@ TRIGGERS = [
     *clearing_policies.TRIGGERS,
     *editing_policies.TRIGGERS,
     *lesson_policies.TRIGGERS,
+    *marking_policies.TRIGGERS,
     *proof_policies.TRIGGERS,
 ]

@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 
 from club.units import Units
 from observations.gauging import footprint_words, sight_words, weight_words
+from observations.marking_models import Mark
+from observations.marking_words import Drawn, drawn
 from observations.models import PROVING, Call, EchoGroup, Finding, Method, Observation, Species
 from observations.reliability import readable
 from observations.services import VISIT_HOURS
@@ -83,6 +85,20 @@ class Calling:
 
 
 @dataclass(frozen=True)
+class PlatePicture:
+    """A picture on a plate, with what is drawn on it."""
+
+    id: uuid.UUID
+    width: int
+    height: int
+    marks: tuple[Drawn, ...]
+
+    @property
+    def words(self) -> str:
+        return ", ".join(mark.words for mark in self.marks)
+
+
+@dataclass(frozen=True)
 class Column:
     """One look as the plate shows it; without a look, a method that was not used."""
 
@@ -96,7 +112,7 @@ class Column:
     grade: str = ""
     who: str = ""
     waits: bool = False
-    pictures: tuple[uuid.UUID, ...] = ()
+    pictures: tuple[PlatePicture, ...] = ()
     calls: tuple[Calling, ...] = ()
     also: tuple[str, ...] = ()  # the method's other looks of the visit, in words
 
@@ -150,12 +166,14 @@ def columns(visit: Visit, units: Units, believed: Believed, kinds: Kinds, moment
             if finding.settles_id:
                 proofs.setdefault(finding.settles_id, []).append(finding)
     by_id = {look.id: look for look in visit.looks}
+    shown = _pictures(visit, units)
     made: list[Column] = []
     for method in Method:
         looks = [look for look in visit.looks if look.method == method]
         if looks:
             first, *others = sorted(looks, key=lambda look: _tells(look, proofs), reverse=True)
             column = _column(first, units, believed, kinds, proofs, by_id, moment)
+            column = replace(column, pictures=shown.get(first.id, ()))
             also = tuple(
                 f"{local(look):%H:%M} {look.observer.shown_name}: {what_words(look, units)}"
                 for look in sorted(others, key=lambda look: look.started_at)
@@ -163,6 +181,23 @@ def columns(visit: Visit, units: Units, believed: Believed, kinds: Kinds, moment
             made.append(replace(column, also=also))
         elif method != Method.EYE:
             made.append(Column(method.value))
+    return made
+
+
+# About how wide a picture is on a plate, in the pixels of a screen.
+_PLATE_PX = 230
+
+
+def _pictures(visit: Visit, units: Units) -> dict[uuid.UUID, tuple[PlatePicture, ...]]:
+    """Return the pictures of each look of a visit, with their marks: one query for all of them."""
+    pictures = {picture.id: picture for look in visit.looks for picture in look.pictures.all()}
+    marks: dict[uuid.UUID, list[Mark]] = {}
+    for mark in Mark.objects.filter(picture__in=pictures).order_by("created_at", "id") if pictures else ():
+        marks.setdefault(mark.picture_id, []).append(mark)
+    made: dict[uuid.UUID, tuple[PlatePicture, ...]] = {}
+    for one in pictures.values():
+        found = tuple(drawn(marks.get(one.id, []), one, units, shown_px=_PLATE_PX))
+        made[one.look_id] = (*made.get(one.look_id, ()), PlatePicture(one.id, one.width, one.height, found))
     return made
 
 
@@ -205,7 +240,6 @@ def _column(
         grade=look_grade(look),
         who=who,
         waits=waits,
-        pictures=tuple(picture.id for picture in look.pictures.all()),
         calls=calls,
     )
 

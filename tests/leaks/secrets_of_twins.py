@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from django.contrib.gis.geos import Point
 
 from club.models import Level
+from observations.marking_models import Mark
 from spots.disclosure_models import Channel
 from spots.models import Grant, Position, Sheet, Spot, SpotZone, Zone
 from spots.precision import released_spot
@@ -56,6 +57,14 @@ def private_proof(world: World, moment: datetime) -> None:
     look(
         world.cast, "member", world.places.shared, "camera", moment - timedelta(days=2, hours=-1), minutes=12,
         scope=f"member:{world.cast.member.pk}", secchi_m=3.0, findings=found("walleye", 6),
+    )  # fmt: skip
+
+
+def private_mark(world: World, moment: datetime) -> None:
+    """Something drawn on a picture of a look that is kept to oneself."""
+    Mark.objects.create(
+        picture_id=world.ids["private picture"], kind="bait", shape="box", points=[10, 20, 300, 200],
+        created_at=moment,
     )  # fmt: skip
 
 
@@ -120,7 +129,7 @@ class Secret:
 
 
 OUTSIDERS = ("checker", "rival", "newcomer", "guest", "nobody", "removed", "demoted", "lapsed")
-OF_THE_MEMBER = (private_look, private_proof, private_spot, grant_to_somebody)
+OF_THE_MEMBER = (private_look, private_proof, private_mark, private_spot, grant_to_somebody)
 OF_THE_TEAM = (team_look, team_spot, disclosure_to_somebody)
 OF_THE_CLUB = (point_elsewhere, sheet_says_more)
 # Several secrets at once where the same people may know none of them: one that shows fails as well, and which
@@ -128,7 +137,7 @@ OF_THE_CLUB = (point_elsewhere, sheet_says_more)
 SECRETS = {
     "everything": Secret((*OF_THE_CLUB, *OF_THE_MEMBER, *OF_THE_TEAM), OUTSIDERS),
     "of the member": Secret(
-        (private_look, private_proof, private_spot), ("organiser", "teammate", "captain")
+        (private_look, private_proof, private_mark, private_spot), ("organiser", "teammate", "captain")
     ),
     "of the team": Secret(OF_THE_TEAM, ("organiser", "member")),
     "of the club": Secret((point_elsewhere,), ("member", "teammate", "captain")),

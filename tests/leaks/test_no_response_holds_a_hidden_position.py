@@ -186,6 +186,23 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "api/pictures/<uuid:key>/": lambda ids: [
         (f"/api/pictures/{key}/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
+    "api/pictures/<uuid:key>/annotations/": lambda ids: [
+        (f"/api/pictures/{key}/annotations/", None)
+        for key in (ids["picture"], ids["private picture"], UNKNOWN)
+    ],
+    "api/pictures/<uuid:key>/annotations/<uuid:mark>/": lambda ids: [
+        (f"/api/pictures/{key}/annotations/{UNKNOWN}/", {}) for key in (ids["private picture"], UNKNOWN)
+    ],
+    "pictures/<uuid:picture_id>/marks/": lambda ids: [
+        (f"/pictures/{key}/marks/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
+    ],
+    **{
+        f"pictures/<uuid:picture_id>/marks/{after}": lambda ids, after=after: [
+            (f"/pictures/{key}/marks/{after.replace('<uuid:mark_id>', str(UNKNOWN))}", {})
+            for key in (ids["private picture"], UNKNOWN)
+        ]
+        for after in ("draw/", "measure/", "<uuid:mark_id>/remove/")
+    },
     "api/reliability/": lambda ids: [("/api/reliability/", None)],
     "api/species/": lambda ids: [("/api/species/", None)],
     "api/trips/": lambda ids: [("/api/trips/", None)],
