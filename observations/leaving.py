@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import tempfile
 import uuid
 import zipfile
@@ -16,6 +17,7 @@ from club.viewer import Viewer, viewing
 from observations.debrief.showing import gpx_of
 from observations.debrief_models import Track
 from observations.files.looks_export import write_looks
+from observations.marking import annotations
 from observations.models import Picture
 from observations.pictures import content_of
 from spots.disclosure_models import Channel
@@ -39,7 +41,8 @@ spots.gpx   your own spots that have a position, for a plotter
 spots.csv   all your own spots, with everything that is kept of them
 looks.csv   your own looks, everywhere; without a place where you may not see it exactly
 tracks/     the tracks that you debriefed, for a plotter
-pictures/   the pictures that you uploaded, as they are kept: re-encoded, without their metadata
+pictures/   the pictures that you uploaded, as they are kept: re-encoded, without their metadata; beside each
+            what you drew and measured on it, as W3C Web Annotations
 
 Units are SI, times carry their offset, positions are WGS 84. Not for navigation.
 """
@@ -76,8 +79,17 @@ def own_data(member: Member, club: str) -> IO[bytes]:
         for picture in Picture.objects.filter(uploaded_by=member).order_by("created_at", "id"):
             if content := content_of(picture):
                 archive.writestr(zipfile.ZipInfo(f"pictures/{picture.stored_name}"), content)
+            if marks := _marks(picture):
+                archive.writestr(zipfile.ZipInfo(f"pictures/{picture.pk}.jsonld"), marks)
     file.seek(0)
     return file
+
+
+def _marks(picture: Picture) -> str:
+    """Return what is drawn on a picture, told of the file beside it; empty where nothing is."""
+    names = {f"/pictures/{picture.pk}/": picture.stored_name}
+    page = annotations(picture, lambda path: names.get(path, f"{picture.pk}.jsonld"))
+    return json.dumps(page, indent=1) if page["items"] else ""
 
 
 def data_of_former(member: Member, club: str, moment: datetime) -> IO[bytes]:

@@ -26,5 +26,6 @@ urlpatterns = [
     path("pictures/<uuid:picture_id>/marks/", marking_views.marks),
     path("pictures/<uuid:picture_id>/marks/draw/", marking_views.draw),
     path("pictures/<uuid:picture_id>/marks/measure/", marking_views.measure),
+    path("pictures/<uuid:picture_id>/marks/black/", marking_views.black),
     path("pictures/<uuid:picture_id>/marks/<uuid:mark_id>/remove/", marking_views.remove),
 ]

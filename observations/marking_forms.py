@@ -47,10 +47,30 @@ class _Points(forms.Form):
         return self.cleaned_data[f"x{number}"], self.cleaned_data[f"y{number}"]
 
 
-class DrawForm(_Points):
+class _Box(_Points):
+    names = ("One corner or end", "The other")
+
+    def box(self) -> tuple[int, int, int, int]:
+        """Return left, top, width and height."""
+        (left, top), (right, bottom) = self.point(1), self.point(2)
+        return (min(left, right), min(top, bottom), abs(right - left), abs(bottom - top))
+
+
+class BlackForm(_Box):
+    """A box to be painted over for good."""
+
+    names = ("One corner", "The other")
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if {"x1", "y1", "x2", "y2"} <= data.keys() and not all(self.box()[2:]):
+            raise ValidationError("The box is empty: its corners must lie apart.")
+        return data
+
+
+class DrawForm(_Box):
     """A box by two corners, or a line by its ends or by all its points."""
 
-    names = ("One corner or end", "The other")
     kind = forms.ChoiceField(choices=[(kind.value, kind.label) for kind in DRAWN], widget=forms.RadioSelect)
     points = forms.CharField(required=False, max_length=3000, widget=forms.HiddenInput)
 
@@ -62,13 +82,12 @@ class DrawForm(_Points):
 
     def draft(self) -> MarkDraft:
         data = self.cleaned_data
-        (left, top), (right, bottom) = self.point(1), self.point(2)
         if data["kind"] in LINES:
+            (left, top), (right, bottom) = self.point(1), self.point(2)
             points = data["points"] or f"{left},{top} {right},{bottom}"
             numbers = tuple(int(part) for part in re.split(r"[ ,]", points))
             return MarkDraft(data["kind"], Mark.Shape.LINE, numbers, data["mark"])
-        box = (min(left, right), min(top, bottom), abs(right - left), abs(bottom - top))
-        return MarkDraft(data["kind"], Mark.Shape.BOX, box, data["mark"])
+        return MarkDraft(data["kind"], Mark.Shape.BOX, self.box(), data["mark"])
 
 
 class MeasureForm(_Points):

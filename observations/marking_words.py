@@ -85,9 +85,7 @@ def drawn(
         label = str(mark.get_kind_display())
         if measured:
             value = measured.split(", ")[0]
-            label = {Mark.Kind.LENGTH: value, Mark.Kind.HEIGHT: f"{value} high"}.get(
-                mark.kind, f"{label} {value}"
-            )
+            label = {"length": value, "height": f"{value} high"}.get(mark.kind, f"{label} {value}")
         if mark.shape == Mark.Shape.BOX:
             left, top, width, height = mark.points
             box = (left, top, width, height)

@@ -21,7 +21,7 @@ from typing import Protocol
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from pi_heif import register_heif_opener
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageDraw, ImageOps, UnidentifiedImageError
 
 from club.models import Member
 from observations.models import Finding, Observation, Picture
@@ -241,6 +241,30 @@ def content_of(picture: Picture, small: bool = False) -> bytes | None:
         with suppress(FileNotFoundError):
             return _path(name).read_bytes()
     return None
+
+
+_BLOCK = 16
+
+
+def black_out(picture: Picture, box: tuple[int, int, int, int]) -> bool:
+    """Paint a box (left, top, width, height in pixels) black for good; False when the file is not there.
+
+    Both files are written anew from the painted pixels, the small one first: whatever fails in between, the whole
+    picture is the last to keep what was to go, and the member is told to do it again.
+    """
+    content = content_of(picture)
+    if content is None:
+        return False
+    with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
+        plain = _plain(image)
+    left, top, width, height = box
+    # To whole blocks of the JPEG, and a little beyond: what lay inside has left its trace in all of a block.
+    edges = (left - 2) // _BLOCK * _BLOCK, (top - 2) // _BLOCK * _BLOCK
+    far = -(-(left + width + 2) // _BLOCK) * _BLOCK - 1, -(-(top + height + 2) // _BLOCK) * _BLOCK - 1
+    ImageDraw.Draw(plain).rectangle((*edges, *far), fill="black")
+    _write(_path(small_name(picture)), _jpeg(plain, SMALL_SIDE)[0])
+    _write(_path(picture.stored_name), _jpeg(plain, STORED_SIDE)[0])
+    return True
 
 
 _COPY_SIDE, _SMALL_COPY_SIDE = 1280, 360

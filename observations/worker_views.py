@@ -12,8 +12,8 @@ from club.viewer import ViewedRequest
 
 _STYLES = ("tokens", "base", "frame", "controls", "components", "rows", "figures", "log", "on-the-water",
            "offline")  # fmt: skip
-_SCRIPTS = ("ui", "store", "outbox", "outbox-page", "outbox-member", "log-form", "log", "camera-check", "position",
-            "offline", "offline-here", "offline-sketch")  # fmt: skip
+_SCRIPTS = ("ui", "store", "outbox", "outbox-page", "outbox-member", "log-form", "log", "black-out", "camera-check",
+            "position", "offline", "offline-here", "offline-sketch")  # fmt: skip
 _FONTS = ("serif/source-serif-4-latin-600-normal", "serif/source-serif-4-latin-400-italic",
           "sans/source-sans-3-latin-400-normal", "sans/source-sans-3-latin-600-normal")  # fmt: skip
 _IMAGES = ("plumb.svg", "chevron.svg", "hatch.svg", "plumb-192.png")

@@ -2,6 +2,7 @@
 
 /* ---- Sealing a look: posted by script, so that nothing typed or chosen is lost when it fails. */
 
+import { askToBlackOut } from "./black-out.js";
 import { clearErrors, entryOf, rememberLook, showErrors } from "./log-form.js";
 import { newId, send, standing } from "./outbox.js";
 import { SHELL, SHELL_PAGE, remove } from "./store.js";
@@ -174,6 +175,7 @@ function renew() {
 }
 
 if (form) {
+  askToBlackOut(form);
   startClock();
   rodHours();
   care();

@@ -15,6 +15,7 @@ const size = { width: Number(root.dataset.width), height: Number(root.dataset.he
 const lines = root.dataset.lines.split(" ");
 const draw = root.querySelector("[data-draw]");
 const measure = root.querySelector("[data-measure]");
+const black = root.querySelector("[data-black]");
 let armed = null;
 
 /* Picture pixels in one of the screen's. */
@@ -84,20 +85,20 @@ const pairs = (points) => points.map((point) => point.join(",")).join(" ");
 
 function show() {
   preview.replaceChildren();
-  if (draw) {
-    const [one, other] = [pointOf(draw, 1), pointOf(draw, 2)];
-    if (one && other) {
-      const line = draw.elements.points.value || pairs([one, other]);
-      for (const name of ["halo", "ink"]) {
-        preview.append(
-          lines.includes(kindOf())
-            ? element("polyline", { class: name, points: line })
-            : element("rect", {
-                class: name, x: Math.min(one[0], other[0]), y: Math.min(one[1], other[1]),
-                width: Math.abs(one[0] - other[0]), height: Math.abs(one[1] - other[1]),
-              }),
-        );
-      }
+  for (const form of [draw, black]) {
+    const [one, other] = form ? [pointOf(form, 1), pointOf(form, 2)] : [];
+    if (!one || !other) continue;
+    const box = {
+      x: Math.min(one[0], other[0]), y: Math.min(one[1], other[1]),
+      width: Math.abs(one[0] - other[0]), height: Math.abs(one[1] - other[1]),
+    };
+    if (form === black) preview.append(element("rect", { class: "blacked", ...box }));
+    for (const name of ["halo", "ink"]) {
+      preview.append(
+        form === draw && lines.includes(kindOf())
+          ? element("polyline", { class: name, points: draw.elements.points.value || pairs([one, other]) })
+          : element("rect", { class: name, ...box }),
+      );
     }
   }
   if (!measure) return;
@@ -129,12 +130,12 @@ function mark() {
 
 function arm(form) {
   armed = armed === form ? null : form;
-  for (const one of [draw, measure]) {
+  for (const one of [draw, measure, black]) {
     const button = one?.querySelector("[data-arm]");
     button?.setAttribute("aria-pressed", String(one === armed));
   }
   sheet.classList.toggle("armed", armed !== null);
-  told.textContent = armed === draw ? "Drag over it on the picture." : "";
+  told.textContent = armed && armed !== measure ? "Drag over it on the picture." : "";
   mark();
   if (armed) sheet.scrollIntoView({ block: "nearest" });
 }
@@ -153,7 +154,7 @@ sheet.addEventListener("pointerdown", (event) => {
   event.preventDefault();
   sheet.setPointerCapture(event.pointerId);
   const point = at(event);
-  if (armed === draw) {
+  if (armed !== measure) {
     moving = { path: [point] };
   } else {
     const reach = NEAR * scale();
@@ -176,10 +177,9 @@ sheet.addEventListener("pointermove", (event) => {
   const point = at(event);
   if (moving.path) {
     moving.path.push(point);
-    const line = lines.includes(kindOf());
-    setPoint(draw, 1, moving.path[0]);
-    setPoint(draw, 2, point);
-    draw.elements.points.value = line ? pairs(fewer(moving.path)) : "";
+    setPoint(armed, 1, moving.path[0]);
+    setPoint(armed, 2, point);
+    if (armed === draw) draw.elements.points.value = lines.includes(kindOf()) ? pairs(fewer(moving.path)) : "";
   } else {
     setPoint(measure, moving.number, point);
   }
@@ -205,7 +205,9 @@ measure?.addEventListener("input", (event) => {
   mark();
 });
 
-for (const form of [draw, measure]) {
+black?.addEventListener("input", show);
+
+for (const form of [draw, measure, black]) {
   const button = form?.querySelector("[data-arm]");
   if (!button) continue;
   button.hidden = false;

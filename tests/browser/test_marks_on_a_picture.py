@@ -1,12 +1,17 @@
 """Drawing and measuring on a picture with a mouse, a finger and the keyboard; axe finds nothing."""
 
+import io
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Page, expect
 
 from observations.marking_models import Mark
+from observations.models import Picture
+from observations.pictures import content_of
 from tests.browser.conftest import SIZES, Visit
 from tests.browser.test_chart_page import violations
 from tests.conftest import Cast, Places, found
@@ -100,7 +105,7 @@ def test_the_keyboard_and_a_page_without_scripts_draw_as_well(
     page = visit("member").open(f"/pictures/{picture.pk}/marks/")
     page.locator("[name=kind]").first.focus()
     page.keyboard.press("ArrowRight")  # cover
-    page.get_by_text("Where, in pixels").focus()
+    page.get_by_text("Where, in pixels").first.focus()
     page.keyboard.press("Enter")
     for value in ("10", "20", "110", "80"):
         page.keyboard.press("Tab")
@@ -123,3 +128,49 @@ def test_the_keyboard_and_a_page_without_scripts_draw_as_well(
     assert refused.status_code == 422 and "less than or equal to 800" in told and "Say what it is." in told
     assert "pairs of whole pixels" in told
     assert "<svg>" not in told.split("data-draw", 1)[1].split("</form>")[0]
+
+
+def test_coordinates_are_blacked_out_before_the_picture_leaves_the_phone(
+    visit: Callable[..., Visit], cast: Cast, places: Places, tmp_path: Path
+) -> None:
+    file = tmp_path / "screen.png"
+    Image.new("RGB", (800, 600), (200, 40, 40)).save(file)
+    window = visit("member", "phone")
+    page = window.open(f"/log/?spot={places.shared.pk}")
+    page.locator("label:has([name=method][value='2d'])").click()
+    page.locator("label:has([name=g0-band][value='1-3'])").click()
+    page.locator("#id_pictures").set_input_files([file, file])
+    expect(page.get_by_text("Does one show coordinates")).to_be_visible()
+    page.get_by_role("button", name="Look at screen.png").first.click()
+    dialog = page.get_by_role("dialog", name="Black out")
+    expect(dialog).to_be_visible()
+    assert violations(page) == []
+    box = dialog.locator("canvas").bounding_box()
+    assert box
+    page.mouse.move(box["x"] + 2, box["y"] + 2)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] / 2, steps=4)
+    page.mouse.up()
+    # By the keyboard, the lower right corner.
+    dialog.get_by_text("Type where it is").click()
+    for label, value in (("from left", "75"), ("from top", "75"), ("to left", "100"), ("to top", "100")):
+        dialog.get_by_label(label).fill(value)
+    dialog.get_by_role("button", name="Black this out").click()
+    expect(dialog.get_by_text("2 parts blacked out.")).to_be_visible()
+    dialog.get_by_role("button", name="Keep it so").click()
+    expect(page.get_by_text("2 parts of screen.png blacked out")).to_be_visible()
+    kinds = page.locator("#id_pictures").evaluate("input => [...input.files].map(file => file.type)")
+    assert kinds == ["image/jpeg", "image/png"], (
+        "what is sent is what was painted, not the file that was chosen"
+    )
+    page.get_by_role("button", name="Seal").first.click()
+    page.wait_for_url("**/log/*-*/")
+    painted, plain = Picture.objects.order_by("created_at", "id")
+    shown = {}
+    for picture in (painted, plain):
+        with Image.open(io.BytesIO(content_of(picture) or b"")) as image:
+            shown[picture.pk] = [image.getpixel(at) for at in ((200, 150), (700, 550), (700, 100))]
+    black, red = sorted(shown.values(), key=lambda pixels: sum(pixels[0]))
+    assert max(*black[0], *black[1]) < 10 and black[2][0] > 150, "painted, and the rest as it was"
+    assert all(pixel[0] > 150 for pixel in red), "the other picture is untouched"
+    assert window.trouble == []

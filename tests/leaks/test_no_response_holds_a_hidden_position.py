@@ -201,7 +201,7 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
             (f"/pictures/{key}/marks/{after.replace('<uuid:mark_id>', str(UNKNOWN))}", {})
             for key in (ids["private picture"], UNKNOWN)
         ]
-        for after in ("draw/", "measure/", "<uuid:mark_id>/remove/")
+        for after in ("draw/", "measure/", "black/", "<uuid:mark_id>/remove/")
     },
     "api/reliability/": lambda ids: [("/api/reliability/", None)],
     "api/species/": lambda ids: [("/api/species/", None)],
