@@ -22,7 +22,10 @@ def _pages(viewer: Viewer) -> list[tuple[str, str]]:
     if viewer.is_checker:
         pages.append(("Proofs", "/proofs/"))
     if viewer.is_member:
-        pages += [("Calls", "/calls/"), ("Debrief", "/debrief/")]
+        pages.append(("Calls", "/calls/"))
+    pages.append(("Season", "/season/"))
+    if viewer.is_member:
+        pages.append(("Debrief", "/debrief/"))
     pages += [("Events", "/events/"), ("Waters", "/waters/")]
     if viewer.is_member:
         pages += [("Lessons", "/lessons/"), ("Sharing", "/sharing/"), ("Club", "/club/")]

@@ -99,5 +99,22 @@ class Units:
             return None
         return celsius * 9 / 5 + 32 if self.temperature == "F" else celsius
 
+    def temperature_range(self, low: float | None, high: float | None) -> str:
+        """`10 to 15 °C`, `under 41 °F`, `25 °C and over`: the edges of a band, in degrees Celsius; None is open."""
+
+        def text(celsius: float) -> str:
+            return f"{self.temperature_number(celsius):.0f}"
+
+        sign = f"\u00a0°{self.temperature}"
+        if low is None:
+            return f"under {text(high or 0)}{sign}"
+        if high is None:
+            return f"{text(low)}{sign} and over"
+        return f"{text(low)} to {text(high)}{sign}"
+
+    def depth_band(self, low: float, high: float | None) -> str:
+        """`4 to 5 m`, `13 to 16 ft`, `deeper than 30 m`."""
+        return self.depth_range(low, high) if high is not None else f"deeper than {self.depth_text(low)}"
+
     def celsius(self, number: float) -> float:
         return (number - 32) * 5 / 9 if self.temperature == "F" else number

@@ -18,6 +18,7 @@ from club.viewer import ViewedRequest
 from observations.models import History, Species
 from observations.reading import GRADES, ChartFilter, chart_features, grade_counts, histories
 from observations.reliability import current_refit
+from observations.season_words import season_of
 from observations.words import evidence_rows, looks_at, moved_words, narrowing_words
 from spots.disclosure_models import Channel
 from spots.disclosures import held_back
@@ -279,6 +280,7 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
                 "narrowing": narrowing_words(row),
             }
         )
+    seasons = [season_of(row, units) for row in with_evidence]
     position = position_of(spot)
     refit = current_refit() if request.viewer.is_member else None
     context = {
@@ -290,6 +292,12 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "others": others,
         "moved": [entry for entry in table if entry["moved"]],
         "ribbons": [(entry["name"], figure_months(entry["row"])) for entry in table],
+        "seasons": seasons,
+        "has_bands": any(season.bands for season in seasons),
+        "has_catch": any(season.catch for season in seasons),
+        "first_caught": next((season for season in seasons if season.catch and season.catch.caught), None),
+        "not_caught": [season for season in seasons if season.catch and not season.catch.caught],
+        "has_places": any(season.places for season in seasons),
         "month": local_month(water, request.moment),
         "evidence": evidence_rows(shown, units, request.moment),
         "looks": len(looks),

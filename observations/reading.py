@@ -31,11 +31,15 @@ def histories(spot: ReleasedSpot, viewer: Viewer) -> list[History]:
     return histories_of([spot], viewer).get(spot.id, [])
 
 
-def histories_of(spots: Iterable[ReleasedSpot], viewer: Viewer) -> dict[uuid.UUID, list[History]]:
-    """Return the history rows of several released spots, each list likeliest species first."""
+def histories_of(
+    spots: Iterable[ReleasedSpot], viewer: Viewer, species: str = ""
+) -> dict[uuid.UUID, list[History]]:
+    """Return the history rows of several released spots, of one species or all, likeliest species first."""
     published = {spot.id: not (spot.is_exact and viewer.is_member) for spot in spots}
     out: dict[uuid.UUID, dict[str, History]] = {}
     rows = History.objects.filter(spot_id__in=list(published)).select_related("species")
+    if species:
+        rows = rows.filter(species_id=species)
     for row in sorted(rows, key=lambda row: (_width(row.scope), row.edition, row.pk)):
         if (row.edition == History.Edition.PUBLISHED) != published[row.spot_id]:
             continue

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from observations import api_spots, lesson_views, measure_views, pages, tried_views, visit_views
+from observations import api_spots, lesson_views, measure_views, pages, season_views, tried_views, visit_views
 
 urlpatterns = [
     path("", pages.chart),
@@ -11,6 +11,7 @@ urlpatterns = [
     path("spots/<uuid:key>/side-by-side/", visit_views.side_by_side),
     path("spots/<uuid:key>/tried/", tried_views.tried),
     path("measures/", measure_views.measures),
+    path("season/", season_views.season_page),
     path("lessons/", lesson_views.lessons_page),
     path("lessons/mine/", lesson_views.mine),
     path("lessons/mine/<uuid:look_id>/", lesson_views.share),

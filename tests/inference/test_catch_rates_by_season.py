@@ -109,11 +109,12 @@ def test_no_catch_is_an_upper_bound_that_hours_bring_down():
 
 
 def test_with_many_fish_the_limits_come_near_the_exact_poisson_ones():
-    # Garwood (1936), 90 % limits by the chi-squared quantiles of scipy: what a flat prior leaves is near them.
+    # Garwood (1936): half the chi-squared quantiles at 2 x and 2 (x + 1), by scipy.
     told = spot_catches(club(spot=1e-6, cell=1e9), fished([100.0], [60])).interval[0, 0] * 100
     low, high = chi2.ppf(0.05, 120) / 2, chi2.ppf(0.95, 122) / 2
-    assert told[0] == pytest.approx(low, rel=1e-4)
-    assert told[1] == pytest.approx(high, rel=0.02) and told[1] < high
+    assert (low, high) == pytest.approx((47.85, 74.39), abs=0.01)
+    assert told[0] == pytest.approx(low, rel=1e-4), "a flat prior leaves the exact lower limit"
+    assert told[1] == pytest.approx(chi2.ppf(0.95, 120) / 2, rel=1e-4) and told[1] < high
 
 
 def test_the_size_of_clumping_is_that_of_scipys_negative_binomial():

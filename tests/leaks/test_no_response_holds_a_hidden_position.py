@@ -83,6 +83,11 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "proofs/<uuid:finding_id>/dispute/": lambda ids: [
         (f"/proofs/{key}/dispute/", body) for key in (*ids["findings"], UNKNOWN) for body in (None, {})
     ],
+    "season/": lambda ids: [
+        ("/season/", None),
+        ("/season/?species=bluegill&month=6&all", None),
+        (f"/season/?water={ids['water']}&species=nonsense&month=13", None),
+    ],
     "calls/blind/": lambda ids: [("/calls/blind/", None), ("/calls/blind/", {"picture": str(UNKNOWN)})],
     "calls/blind/<uuid:key>/": lambda ids: [(f"/calls/blind/{UNKNOWN}/", None)],
     "spots/<uuid:key>/edit/": lambda ids: spots(ids, "edit/"),
