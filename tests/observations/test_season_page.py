@@ -95,7 +95,7 @@ def test_each_reader_is_told_of_the_spots_they_may_see_and_of_no_other(
             water_temp_c=17.0,
             findings=found("bluegill", 2),
         )
-    look(cast, "member", places.private, "camera", MAY, minutes=6, findings=found("walleye", 1),
+    look(cast, "member", places.private, "camera", MAY, minutes=6, findings=found("channel-catfish", 1),
          scope=f"member:{cast.member.pk}")  # fmt: skip
     jobs.refit()
 
@@ -106,10 +106,12 @@ def test_each_reader_is_told_of_the_spots_they_may_see_and_of_no_other(
 
     member, rival = told("member"), told("rival")
     assert "Where, in May" in member and "15 to 20" in member
-    assert "Bluegill" in rival and "walleye" not in rival.lower()
+    assert "Bluegill" in rival and "catfish" not in rival.lower()
     assert "Canary Private" not in rival
     assert re.search(r"Canary Private Laydown [^.]*looked, none found in 1 look", member), "one's own counts"
-    assert "walleye" in member.lower() and "Canary Private" in told("member", "?species=walleye&month=5")
+    assert "channel catfish" in member.lower() and "Canary Private" in told(
+        "member", "?species=channel-catfish&month=5"
+    )
     for persona in ("guest", "nobody"):
         assert "bluegill" not in told(persona).lower(), "nothing is verified yet"
     assert "Where, in" in told("member", "?species=none&month=13&water=x"), (
