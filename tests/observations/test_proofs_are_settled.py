@@ -15,6 +15,7 @@ from club.models import Member, TeamMembership
 from club.viewer import viewer_of, viewing, working
 from observations import jobs, proofs
 from observations.models import Confirmation, Due, Finding, History, Refit
+from observations.proof_models import Dispute
 from tests.conftest import Cast, Places, found, look, see, sonar
 
 ClientOf = Callable[..., Client]
@@ -251,6 +252,16 @@ def test_the_queue_is_sorted_as_asked(cast: Cast, places: Places) -> None:
     with see(cast, "checker"):
         for order, expected in orders.items():
             assert list(proofs.ordered(proofs.waiting(cast.viewer("checker")), order)) == expected, order
+
+
+def test_nobody_disputes_what_another_found(cast: Cast, finding: Finding) -> None:
+    (one,) = checkers(1)
+    judge(one, finding, "black-crappie", "rejected", "blurred")
+    at = timezone.now()
+    for persona, member in (("rival", cast.rival), ("rival", cast.member), ("checker", cast.checker)):
+        with see(cast, persona, at), pytest.raises(DatabaseError, match="row-level"), transaction.atomic():
+            Dispute.objects.create(finding=finding, member=member, reason="mine", opened_at=at)
+    assert state(finding) == (False, None, False)
 
 
 def test_a_teams_proof_waits_for_a_checker_of_that_team_alone(cast: Cast, places: Places) -> None:
