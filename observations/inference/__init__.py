@@ -3,7 +3,8 @@
 The model. At a visit (looks at one spot with gaps below a window) each of K species is present or not,
 with `logit psi = season terms by cover/structure group + sigma * spot effect`. The screen shows one
 *target*, drawn uniformly from the present species, or none. Sonar looks and looks by eye call that
-target through a table P(outcome | target) by method and observer; a later call may copy the earlier one;
+target through a table P(outcome | target) by method and observer; a later call may copy one's own earlier one or
+another's; how often a spot is visited goes with its effect (`visiting`);
 camera and rod find a present species with probability `1 - exp(-rate * effort * coverage)`; a *same fish*
 tie reveals the target and is itself an outcome. With one species and no calls this is MacKenzie et al.
 2002, with a call table per species Miller et al. 2011; the call tables with the target latent are Dawid &

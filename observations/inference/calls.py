@@ -72,6 +72,7 @@ def start(taxa: Taxa, options: Options, evidence: Evidence) -> CallModel:
         proofs=proofs,
         kappa=np.full(2, options.kappa_prior[0]),
         copy=0.1,
+        copy_other=0.1,
         tied=0.5,
     )
 
@@ -96,13 +97,14 @@ class CallTerms:
     calls : (V, K+1)
         Given each target, the tie included, scaled so that the largest is 1.
     log_scale : (V,)
-    fresh : (n, K+1)
-        Of each call row: probability that it is no copy, given each target.
+    fresh, other : (n, K+1)
+        Of each call row: probability that it is no copy, and that it is one of another's call, given each target.
     """
 
     calls: Float
     log_scale: Float
     fresh: Float
+    other: Float
 
 
 def call_terms(
@@ -110,7 +112,8 @@ def call_terms(
 ) -> CallTerms:
     """Likelihood of the calls of each visit, given each target.
 
-    Given echoes, a later call of one observer repeats the earlier outcome with probability `copy`. A tie
+    Given echoes, a later call of one observer repeats the earlier outcome with probability `copy`, else the latest one
+    of another with probability `copy_other`. A tie
     is an outcome: P(tie | target found, echoes called) = `tied`; a found species left untied is the less
     likely target. With `tie_known` False ties are left out: a prediction of a proof must not see its own
     tie. With `own_shares` each row is judged without its own share in the tables.
@@ -121,21 +124,25 @@ def call_terms(
         own = tables[data.call_table, :, data.outcome]
     else:
         own, echoes = own_shares.judged(data, model)
-    repeats = data.previous >= 0
-    fresh = np.ones_like(own)
+    repeats = (data.previous >= 0) | (data.others >= 0)
+    fresh, other = np.ones_like(own), np.zeros_like(own)
     if repeats.any():
         rows = np.flatnonzero(repeats & (data.outcome > 0))
         echo = 1.0 - tables[data.call_table[rows], :, 0] if own_shares is None else echoes[rows]
-        same = (data.outcome[rows] == data.previous[rows])[:, None]
-        first_hand = (1.0 - model.copy) * own[rows]
-        both = model.copy * same * echo + first_hand
+        copy = np.where(data.previous[rows] >= 0, model.copy, 0.0)
+        copy_other = (1.0 - copy) * np.where(data.others[rows] >= 0, model.copy_other, 0.0)
+        same = copy * (data.outcome[rows] == data.previous[rows])
+        same_other = copy_other * (data.outcome[rows] == data.others[rows])
+        first_hand = (1.0 - copy - copy_other)[:, None] * own[rows]
+        both = (same + same_other)[:, None] * echo + first_hand
         fresh[rows] = first_hand / both
+        other[rows] = same_other[:, None] * echo / both
         own[rows] = both
     log_calls = sum_sorted(np.log(own), data.call_visit, n_visits)
     if tie_known:
         log_calls += _log_tie(data, model.tied, log_calls.shape[1])
     scale = log_calls.max(axis=1) if n_visits else np.zeros(0)
-    return CallTerms(np.exp(log_calls - scale[:, None]), scale, fresh)
+    return CallTerms(np.exp(log_calls - scale[:, None]), scale, fresh, other)
 
 
 def _log_tie(data: Prepared, tied: float, k1: int) -> Float:
@@ -159,7 +166,9 @@ class CallTally:
     copies : (J, K+1)
         Copied outcomes, which still say that there were echoes.
     repeats : float
-        Calls that could have been copies.
+        Calls that could have been copies of one's own.
+    others, chances : float
+        Copies of another's call, and calls that could have been such.
     ties, untied : float
         Targets that were tied, and that were found and called but not tied.
     """
@@ -167,6 +176,8 @@ class CallTally:
     counts: Float
     copies: Float
     repeats: float
+    others: float
+    chances: float
     ties: float
     untied: float
 
@@ -175,6 +186,8 @@ class CallTally:
             self.counts + other.counts,
             self.copies + other.copies,
             self.repeats + other.repeats,
+            self.others + other.others,
+            self.chances + other.chances,
             self.ties + other.ties,
             self.untied + other.untied,
         )
@@ -196,10 +209,16 @@ def tally(model: CallModel, data: Prepared, terms: CallTerms, target: Float) -> 
     aside = np.flatnonzero(data.aside_table < j)
     np.add.at(counts, (data.aside_table[aside], data.aside_truth[aside], data.aside_outcome[aside]), 1.0)
     untied = data.called & (data.tied < 0)
+    echoed = rows[data.outcome[rows] > 0]
+    by_other = float(np.sum(target[data.call_visit[echoed]] * terms.other[echoed]))
+    could = echoed[data.others[echoed] >= 0]
+    not_own = 1.0 - terms.fresh[could] - terms.other[could]
     return CallTally(
         counts,
         copies,
-        float(np.sum((data.previous >= 0) & (data.outcome > 0) & data.counted)),
+        float(np.sum(data.previous[echoed] >= 0)),
+        by_other,
+        float(len(could) - np.sum(target[data.call_visit[could]] * not_own)),
         float(np.sum(data.tied >= 0)),
         float(np.sum((target[:, :-1] * data.found_any)[untied])),
     )
@@ -230,7 +249,7 @@ def update(model: CallModel, seen: CallTally, taxa: Taxa, options: Options) -> C
     by_echo = _shrink(echoes, prior_echoes, model.pair_method, model.kappa)
     by_call = _shrink(calls, prior_calls, model.pair_method, model.kappa)
     club, method, pair = (_join(a, b) for a, b in zip(by_echo, by_call, strict=True))
-    copied = float(seen.copies.sum())
+    copied = float(seen.copies.sum()) - seen.others
     return replace(
         model,
         club=club,
@@ -238,6 +257,7 @@ def update(model: CallModel, seen: CallTally, taxa: Taxa, options: Options) -> C
         pair=pair,
         counts=seen.counts,
         copy=(copied + _COPY_PRIOR[0]) / (seen.repeats + sum(_COPY_PRIOR)),
+        copy_other=(seen.others + _COPY_PRIOR[0]) / (seen.chances + sum(_COPY_PRIOR)),
         tied=(seen.ties + _TIED_PRIOR[0]) / (seen.ties + seen.untied + sum(_TIED_PRIOR)),
     )
 

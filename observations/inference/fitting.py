@@ -172,6 +172,7 @@ def fit(
             float(np.max(np.abs(model.pair - parameters.calls.pair), initial=0.0)),
             float(np.max(np.abs(model.method - parameters.calls.method))),
             abs(model.copy - parameters.calls.copy),
+            abs(model.copy_other - parameters.calls.copy_other),
             abs(model.tied - parameters.calls.tied),
             psi_moved,
         )
@@ -337,5 +338,12 @@ def _carry_calls(model: CallModel, previous: ClubFit, evidence: Evidence) -> Cal
     for i, (m, o) in enumerate(zip(model.pair_method, model.pair_observer, strict=True)):
         pair[i] = every[where.get((int(m), evidence.observers[int(o)]), where[int(m), ""])]
     return replace(
-        model, club=old.club, method=old.method, pair=pair, kappa=old.kappa, copy=old.copy, tied=old.tied
+        model,
+        club=old.club,
+        method=old.method,
+        pair=pair,
+        kappa=old.kappa,
+        copy=old.copy,
+        copy_other=old.copy_other,
+        tied=old.tied,
     )

@@ -92,9 +92,9 @@ class Prepared:
     first : (S+1,)
         Visits of spot s: first[s] to first[s+1]. A spot may have none.
     spot_group : (S,)
-    call_row, call_visit, call_table, outcome, previous, counted : (n,)
-        Call rows in use: row of the evidence, visit, call table, outcome column, column copied from (-1:
-        none), and whether the row feeds the tables.
+    call_row, call_visit, call_table, outcome, previous, others, counted : (n,)
+        Call rows in use: row of the evidence, visit, call table, outcome column, columns that it may copy (of
+        one's own call, of another's; -1: none), and whether the row feeds the tables.
     tied : (V,)
         Species revealed by a tie, or -1.
     called : bool (V,)
@@ -118,6 +118,7 @@ class Prepared:
     call_table: Int
     outcome: Int
     previous: Int
+    others: Int
     counted: Bool
     tied: Int
     called: Bool
@@ -150,6 +151,7 @@ class Prepared:
             call_table=self.call_table[c:d],
             outcome=self.outcome[c:d],
             previous=self.previous[c:d],
+            others=self.others[c:d],
             counted=self.counted[c:d],
             tied=self.tied[a:b],
             called=self.called[a:b],
@@ -247,6 +249,7 @@ def prepare(
         call_table=_table_of(e, calls, tables),
         outcome=columns,
         previous=_copied_from(call_visit, e.observer[calls], columns),
+        others=_copied_from_another(call_visit, e.observer[calls], columns),
         counted=e.sealed[calls],
         tied=tied,
         called=called,
@@ -310,6 +313,24 @@ def _copied_from(visit: Int, observer: Int, column: Int) -> Int:
     before = np.concatenate([[-1], latest[:-1]])
     ok = (before >= 0) & (block[np.maximum(before, 0)] == block)
     made[order] = np.where(ok, c[np.maximum(before, 0)], -1)
+    return made
+
+
+def _copied_from_another(visit: Int, observer: Int, column: Int) -> Int:
+    """Column of the latest earlier outcome with echoes, by another observer in the visit; -1: none."""
+    n = len(visit)
+    made = np.full(n, -1, dtype=np.int64)
+    echoes = np.flatnonzero(column > 0)
+    if n < 2 or not len(echoes):
+        return made
+    v, o = visit[echoes], observer[echoes]
+    opens = np.concatenate([[True], (np.diff(v) != 0) | (np.diff(o) != 0)])
+    before_run = np.maximum.accumulate(np.where(opens, np.arange(len(v)), 0)) - 1
+    latest = np.searchsorted(echoes, np.arange(n)) - 1
+    own = (latest >= 0) & (v[latest] == visit) & (o[latest] == observer)
+    at = np.where(own, before_run[latest], latest)
+    ok = (at >= 0) & (v[at] == visit)
+    made[ok] = column[echoes[at[ok]]]
     return made
 
 

@@ -36,6 +36,8 @@ class CallModel:
         Shrinkage weights in calls: observer to method, method to club.
     copy : float
         Probability that a later call of one observer in a visit repeats the earlier one.
+    copy_other : float
+        That it repeats the latest call of another instead, where it does not repeat one's own.
     tied : float
         P(a *same fish* tie | the target was found and its echoes called).
     """
@@ -50,6 +52,7 @@ class CallModel:
     kappa: Float
     copy: float
     tied: float
+    copy_other: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -150,7 +153,9 @@ class ClubFit:
                 known = {g.name for g in fields(Options)}  # a stored option that is no more is left behind
                 made[f.name] = Options(**{k: _tuples(_number(v)) for k, v in value.items() if k in known})
             elif f.name == "calls":
-                made[f.name] = CallModel(**{g.name: _unpack(value[g.name]) for g in fields(CallModel)})
+                made[f.name] = CallModel(
+                    **{g.name: _unpack(value[g.name]) for g in fields(CallModel) if g.name in value}
+                )
             else:
                 made[f.name] = _unpack(value)
         return cls(**made)

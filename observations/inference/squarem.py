@@ -59,21 +59,24 @@ def extrapolated(x0: Float, x1: Float, x2: Float) -> Float:
 
 def _flat(parameters: Parameters) -> Float:
     calls = parameters.calls
-    chances = np.array([calls.copy, calls.tied])
+    chances = np.array([calls.copy, calls.copy_other, calls.tied])
     made: Float = np.sqrt(np.concatenate([calls.method.ravel(), calls.pair.ravel(), chances, 1.0 - chances]))
     return made
 
 
 def _shaped(flat: Float, like: Parameters) -> Parameters:
     calls = like.calls
-    shapes = [calls.method.shape, calls.pair.shape, (2, 2)]
+    shapes = [calls.method.shape, calls.pair.shape, (2, 3)]
     ends = np.cumsum([int(np.prod(shape)) for shape in shapes])[:-1]
     method, pair, odds = (
         np.maximum(part, 1e-6).reshape(shape) ** 2
         for part, shape in zip(np.split(flat, ends), shapes, strict=True)
     )
-    copy, tied = (float(p) for p in odds[0] / odds.sum(axis=0))
-    return replace(like, calls=replace(calls, method=_rows(method), pair=_rows(pair), copy=copy, tied=tied))
+    copy, other, tied = (float(p) for p in odds[0] / odds.sum(axis=0))
+    return replace(
+        like,
+        calls=replace(calls, method=_rows(method), pair=_rows(pair), copy=copy, copy_other=other, tied=tied),
+    )
 
 
 def _rows(weight: Float) -> Float:

@@ -59,9 +59,9 @@ def world(
     breaks: tuple[str, ...] = BREAKS,
     *,
     species: int = 5,
-    spots: int = 120,
+    spots: int = 156,
     members: int = 20,
-    visits: float = 9.0,
+    visits: float = 9.3,
 ) -> World:
     """Draw a club of the demo's size with these breaks."""
     rng = np.random.default_rng([4711, seed])
@@ -154,7 +154,7 @@ def _visit(
         )
         rows[-1].update(call=call, stated=stated)
     for name, rate, at in ((CAMERA, camera_rate, 0.05), (ROD, rod_rate, 0.07)):
-        wish = 0.35
+        wish = 0.41 if name == CAMERA else 0.57
         if "preferential" in breaks and name == CAMERA:
             wish = 0.55 if called else 0.15
         if rng.random() > wish:

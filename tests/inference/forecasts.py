@@ -87,7 +87,12 @@ def known_parameters(made: Club) -> ClubFit:
         node_theta=theta,
         node_cov=np.zeros((1, k, theta.shape[2], theta.shape[2])),
         calls=replace(
-            calls, pair=np.maximum(pair, 1e-12), method=np.maximum(method, 1e-12), copy=0.2, tied=0.6
+            calls,
+            pair=np.maximum(pair, 1e-12),
+            method=np.maximum(method, 1e-12),
+            copy=0.2,
+            tied=0.6,
+            copy_other=0.0,
         ),
         half_life_days=float("inf"),
     )
@@ -95,7 +100,7 @@ def known_parameters(made: Club) -> ClubFit:
 
 def of_model(seed: int) -> dict[str, Any]:
     """A club of the demo's size from the model itself."""
-    made = club(seed, species=5, spots=120, members=20, visits=9.0, proof=0.35)
+    made = club(seed, species=5, spots=156, members=20, visits=9.3, years=2.7, proof=0.49)
     e = made.evidence
     forecasts = held_out(e)
     row = forecasts.row

@@ -73,6 +73,7 @@ def draw(seed: int, species: int = 3, spots: int = 40, visits: float = 5.0, proo
             c = _rows(rng, kappa[0] * call[m])
             tables[m, who] = np.concatenate([1 - e[:, None], e[:, None] * c], axis=1)
     copy, tied = rng.beta(1.0, 4.0), rng.beta(1.0, 1.0)
+    copy_other = float(np.random.default_rng([20261126, seed]).beta(1.0, 4.0))
     group = rng.integers(0, _GROUPS, spots)
     effect = rng.normal(size=(spots, species))
 
@@ -95,7 +96,7 @@ def draw(seed: int, species: int = 3, spots: int = 40, visits: float = 5.0, proo
                 tables,
                 rate,
                 pooled,
-                copy,
+                (copy, copy_other),
                 tied,
                 proof,
             )
@@ -140,7 +141,7 @@ def _visit(
     tables: dict[tuple[int, int], Array],
     rate: Array,
     pooled: Array,
-    copy: float,
+    copy: tuple[float, float],
     tied: float,
     proof: float,
 ) -> None:
@@ -153,9 +154,13 @@ def _visit(
     for i in range(int(rng.integers(1, 4))):
         m, who = int(rng.choice(_METHODS_USED)), int(rng.integers(0, _MEMBERS))
         outcome = int(rng.choice(columns, p=tables[m, who][target]))
-        if outcome > 0 and who in heard and rng.random() < copy:
+        others = [w for w in heard if w != who]
+        if outcome > 0 and who in heard and rng.random() < copy[0]:
             outcome = heard[who]
+        elif outcome > 0 and others and rng.random() < copy[1]:
+            outcome = heard[others[-1]]
         if outcome > 0:
+            heard.pop(who, None)  # the latest stands last
             heard[who] = outcome
         code = NO_ECHOES if outcome == 0 else (-2 if outcome == columns - 1 else outcome - 1)
         method = METHODS.index(CALL_METHODS[m])
