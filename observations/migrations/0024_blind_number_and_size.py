@@ -23,7 +23,7 @@ UPDATE observations_clearedpicture shown SET number = m.number, length_mm = m.le
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('observations', '0022_proofs_undone'),
+        ('observations', '0023_marks'),
     ]
 
     operations = [
