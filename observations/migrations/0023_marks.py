@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('observations', '0023_blind_number_and_size'),
+        ('observations', '0022_proofs_undone'),
     ]
 
     operations = [
