@@ -24,6 +24,8 @@ from psycopg import sql
 
 FORMAT = 1
 _ABOUT, _DUMP, _MEDIA = "tallow.json", "database.dump", "media"
+HALF_SENT = "parts"
+"""Beside the pictures: originals on their way in (observations/parts.py), which no backup keeps."""
 
 
 class ArchiveError(Exception):
@@ -40,6 +42,11 @@ class About:
     pictures: int
 
 
+def _pictures(media: Path) -> list[Path]:
+    found = media.rglob("*") if media.exists() else ()
+    return sorted(path for path in found if path.is_file() and HALF_SENT not in path.relative_to(media).parts)
+
+
 def back_up(target: Path) -> About:
     """Write the archive to `target`, whole or not at all, readable by its owner alone."""
     if target.exists():
@@ -51,7 +58,7 @@ def back_up(target: Path) -> About:
             dump = Path(scratch) / _DUMP
             # The database first: a picture added meanwhile is one too many, and never one too few.
             _tool("pg_dump", "--format=custom", f"--file={dump}")
-            files = sorted(path for path in media.rglob("*") if path.is_file()) if media.exists() else []
+            files = _pictures(media)
             about = About(FORMAT, datetime.now(UTC).isoformat(timespec="seconds"), settings.DEMO, len(files))
             note = Path(scratch) / _ABOUT
             note.write_text(json.dumps(asdict(about)))

@@ -232,6 +232,7 @@ CELERY_BEAT_SCHEDULE = {
     # What is due stands in PostgreSQL; this finds what a lost message left behind.
     "refresh what is due": {"task": "observations.jobs.refresh_due", "schedule": 20.0},
     "forget old answers": {"task": "club.jobs.forget_old_answers", "schedule": crontab(hour=4, minute=40)},
+    "forget half sent pictures": {"task": "observations.jobs.forget_parts", "schedule": 3600.0},
     "nightly refit": {"task": "observations.jobs.nightly_refit", "schedule": crontab(hour=3, minute=10)},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(STATE_DIR / ("beat-demo" if DEMO else "beat"))

@@ -18,6 +18,7 @@ from django.utils import timezone
 from kombu.exceptions import OperationalError
 
 from club.viewer import working
+from observations import parts
 from observations.computing import histories, histories_below_exact, refit_by, scopes_of
 from observations.evidence import CLUB, club_taxa, gather_club
 from observations.history import diagnostics
@@ -122,6 +123,12 @@ def refresh_due(limit: int = 200) -> int:
             refit()
         done += 1
     return done
+
+
+@shared_task
+def forget_parts() -> None:
+    """Throw away pictures that were half sent and never finished."""
+    parts.forget_old()
 
 
 @shared_task

@@ -11,4 +11,5 @@ urlpatterns = [
     path("log/pack/", outbox_views.pack),
     path("log/carry/", outbox_views.carry),
     path("log/<uuid:look_id>/pictures/<uuid:key>/", outbox_views.add_picture),
+    path("log/<uuid:look_id>/pictures/<uuid:key>/parts/", outbox_views.picture_parts),
 ]

@@ -5,6 +5,8 @@ forgets when it expires or its member signs out (static/js/store.js).
 """
 
 import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import timedelta
 from typing import Any
 
@@ -13,17 +15,18 @@ from django.db import connection, transaction
 from django.http import Http404, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import render
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from club.access import id_or_404, members_only, public
 from club.keyed import keyed_id
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
+from observations import parts
 from observations.here_views import HERE, HereForm
 from observations.log_entry import LogEntry
 from observations.log_views import entry_context, offer_at
 from observations.models import Finding, Observation, Picture
-from observations.pictures import MAX_PICTURES, clean_picture, store
+from observations.pictures import MAX_PICTURES, Readable, clean_picture, store
 from spots.charting import outlines
 from spots.disclosure_models import Channel
 from spots.models import Spot, Water
@@ -131,41 +134,101 @@ def _picture_id(look_id: uuid.UUID, key: uuid.UUID) -> uuid.UUID:
     return keyed_id("observations.outbox.picture", f"{look_id} {key}")
 
 
+def _own_look(request: ViewedRequest, look_id: uuid.UUID) -> Observation:
+    look = Observation.objects.filter(pk=look_id, observer_id=request.viewer.member_id).first()
+    if look is None:
+        raise Http404
+    return look
+
+
+def _wait_for_others(look_id: uuid.UUID) -> None:
+    """Of two of the same at once, let the second wait until the first one's file and row stand."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 7411004))", [str(look_id)])
+
+
 @members_only
 @require_POST
 def add_picture(request: ViewedRequest, look_id: uuid.UUID, key: uuid.UUID) -> JsonResponse:
     """Add a picture to one of one's own looks. Sent again under the same key it is the same picture.
 
     With `species`, it shows that finding of the look; where a checker has decided on it already, the picture
-    belongs to the look alone.
+    belongs to the look alone. With `parts`, its number of bytes, it has come in parts (`picture_parts`).
     """
     assert request.member is not None  # noqa: S101 - members_only
-    look = Observation.objects.filter(pk=look_id, observer_id=request.viewer.member_id).first()
-    if look is None:
-        raise Http404
+    look = _own_look(request, look_id)
     picture_id = _picture_id(look_id, key)
     with transaction.atomic():
-        with connection.cursor() as cursor:
-            # Two of the same at once: the second waits until the first one's file and row stand.
-            cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 7411004))", [str(look_id)])
+        _wait_for_others(look_id)
         pictures = Picture.objects.filter(look=look)
         if pictures.filter(pk=picture_id).exists():
+            parts.forget(request.member.pk, picture_id)
             return JsonResponse({"id": str(picture_id)})
         try:
             if len(pictures) >= MAX_PICTURES:
                 raise ValidationError(f"This look has {MAX_PICTURES} pictures already; that is the most.")
-            upload = request.FILES.get("picture")
-            if upload is None:
-                raise ValidationError("Choose a picture.")
-            clean = clean_picture(upload, upload.name or "picture")
-            store([(clean, _finding(look, request.POST.get("species", "")))], look, request.member,
-                  request.moment, [picture_id])  # fmt: skip
+            with _upload(request, picture_id) as (upload, name):
+                clean = clean_picture(upload, name)
+                finding = _finding(look, request.POST.get("species", ""))
+                store([(clean, finding)], look, request.member, request.moment, [picture_id])
+        except parts.WrongPlaceError as error:
+            return JsonResponse({"have": error.have, "errors": {"picture": [str(error)]}}, status=409)
         except ValidationError as error:
             return JsonResponse({"errors": {"picture": error.messages}}, status=422)
         except OSError:
-            told = "It could not be stored: the disk may be full. It is kept on the phone and sent again."
-            return JsonResponse({"errors": {"picture": [told]}}, status=503)
+            return _not_stored()
     return JsonResponse({"id": str(picture_id)}, status=201)
+
+
+@contextmanager
+def _upload(request: ViewedRequest, picture_id: uuid.UUID) -> Iterator[tuple[Readable, str]]:
+    """Give the file of a request, or what its parts make, with its name."""
+    if request.POST.get("parts"):
+        assert request.member is not None  # noqa: S101 - members_only
+        whole = _number(request.POST["parts"], "parts")
+        with parts.taken(request.member.pk, picture_id, whole) as file:
+            yield file, request.POST.get("name", "") or "picture"
+        return
+    upload = request.FILES.get("picture")
+    if upload is None:
+        raise ValidationError("Choose a picture.")
+    yield upload, upload.name or "picture"
+
+
+def _number(text: str, name: str) -> int:
+    if not (text.isascii() and text.isdigit() and len(text) <= 12):
+        raise ValidationError(f'{name} "{text[:20]}" is not a whole number of bytes.')
+    return int(text)
+
+
+@members_only
+@require_http_methods(["GET", "HEAD", "POST"])
+def picture_parts(request: ViewedRequest, look_id: uuid.UUID, key: uuid.UUID) -> JsonResponse:
+    """Take the next part of a picture as the request's body, `at` a byte `of` so many; say how many are here.
+
+    A part that does not begin there is a 409 that says where the next one begins.
+    """
+    assert request.member is not None  # noqa: S101 - members_only
+    _own_look(request, look_id)
+    member, picture_id = request.member.pk, _picture_id(look_id, key)
+    if request.method != "POST":
+        return JsonResponse({"have": parts.have(member, picture_id)})
+    with transaction.atomic():
+        _wait_for_others(look_id)
+        try:
+            at, of = (_number(request.GET.get(name, ""), name) for name in ("at", "of"))
+            return JsonResponse({"have": parts.add(member, picture_id, at, of, request.body)})
+        except parts.WrongPlaceError as error:
+            return JsonResponse({"have": error.have}, status=409)
+        except ValidationError as error:
+            return JsonResponse({"errors": {"picture": error.messages}}, status=422)
+        except OSError:
+            return _not_stored()
+
+
+def _not_stored() -> JsonResponse:
+    told = "It could not be stored: the disk may be full. It is kept on the phone and sent again."
+    return JsonResponse({"errors": {"picture": [told]}}, status=503)
 
 
 def _finding(look: Observation, species: str) -> Finding | None:

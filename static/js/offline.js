@@ -49,7 +49,9 @@ function actionsOf(entry) {
 
 function row(entry) {
   const pictures = entry.pictures.length;
-  const about = [entry.words, pictures ? `${pictures} picture${pictures === 1 ? "" : "s"}` : "", clock(entry.saved_at)];
+  const { key, share } = outbox.onTheWay ?? {};
+  const sent = pictures && key === entry.pictures[0].key ? `, ${Math.floor(100 * share)} % of the first sent` : "";
+  const about = [entry.words, pictures ? `${pictures} picture${pictures === 1 ? "" : "s"}${sent}` : "", clock(entry.saved_at)];
   const told = element("span", { className: "grow" }, element("b", { textContent: entry.label }), " ", about.filter(Boolean).join(" · "));
   if (entry.state === "needs")
     told.append(element("span", { className: "problem", textContent: `Needs you: ${Object.values(entry.errors ?? {}).flat().join(" ")}` }));

@@ -16,6 +16,7 @@ async function show() {
   const words = [];
   if (waits) words.push(waits === 1 ? "1 look waits to send." : `${waits} looks wait to send.`);
   if (needs) words.push(needs === 1 ? "1 look needs you." : `${needs} looks need you.`);
+  if (outbox.onTheWay) words.push(`A picture is ${Math.floor(100 * outbox.onTheWay.share)} % sent.`);
   box.querySelector("[data-outbox-words]").textContent = words.join(" ");
   box.querySelector("[data-outbox-told]").textContent =
     outbox.standing === "signed out" ? "Sign in again to send." : "Safe on this phone.";

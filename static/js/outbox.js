@@ -10,6 +10,10 @@ export const member = document.body.dataset.member;
 const SEALED_THERE_MS = 60_000; // later than this the phone, not the server, saw the seal
 const LONGEST_WAIT_MS = 60_000;
 const FAILURES_BORNE = 5;
+const PART = 256 * 1024;
+
+/* The large picture that is being sent: its key, and how much of it the server has, 0 to 1. */
+export let onTheWay = null;
 
 class NoSignal extends Error {}
 /* The server itself failed with this one; another may go through. */
@@ -64,6 +68,29 @@ async function needsYou(entry, errors) {
   return false;
 }
 
+/* A large picture goes in parts, so that a link that breaks costs one of them: it goes on where the server has it. */
+async function sendPicture(url, picture, csrf) {
+  const { blob, name, species } = picture;
+  if (blob.size <= PART) return post(url, [["picture", blob, name], ["species", species]], csrf, 120_000);
+  const headers = { "X-CSRFToken": csrf, "Content-Type": "application/octet-stream" };
+  let { have } = await told(await ask(`${url}parts/`));
+  for (let turns = 0; have < blob.size; turns += 1) {
+    onTheWay = { key: picture.key, share: have / blob.size };
+    store.tell();
+    const body = blob.slice(have, have + PART);
+    const answer = await ask(`${url}parts/?at=${have}&of=${blob.size}`, { method: "POST", body, headers }, 60_000);
+    const words = await told(answer);
+    if (!answer.ok && answer.status !== 409) return { ok: false, errors: words.errors };
+    // Two windows at it, or a server that forgot: begin again later.
+    if (turns > 2 * (blob.size / PART) + 10) throw new NoSignal();
+    have = words.have;
+  }
+  onTheWay = null;
+  const sent = await post(url, [["parts", blob.size], ["name", name], ["species", species]], csrf, 120_000);
+  if (sent.words.have !== undefined) throw new NoSignal();
+  return sent;
+}
+
 /* Send one entry as far as it goes; true when all of it stands on the server. */
 async function deliver(entry, csrf) {
   if (entry.place && !entry.placed) {
@@ -86,8 +113,7 @@ async function deliver(entry, csrf) {
   }
   while (entry.pictures.length) {
     const [picture, ...rest] = entry.pictures;
-    const fields = [["picture", picture.blob, picture.name], ["species", picture.species]];
-    const { ok, errors } = await post(`/log/${entry.look}/pictures/${picture.key}/`, fields, csrf, 120_000);
+    const { ok, errors } = await sendPicture(`/log/${entry.look}/pictures/${picture.key}/`, picture, csrf);
     if (!ok) return needsYou(entry, errors);
     entry.pictures = rest;
     await store.put(entry);

@@ -3,6 +3,7 @@
 import io
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -63,11 +64,16 @@ def backup(services: Services, manage: Manage) -> Path:
     media = services.state / "media"
     (media / "ab").mkdir(parents=True)
     (media / "ab" / "one.jpg").write_bytes(b"first")
+    (media / "parts").mkdir()
+    (media / "parts" / "half.sent").write_bytes(b"an original, with all its metadata")
     assert manage("shell", "-c", ADD.format("ada")).returncode == 0
     file = services.state / "club.tar"
     done = manage("backup", str(file))
     assert done.returncode == 0, done.stderr
     assert "1 pictures" in done.stdout
+    with tarfile.open(file) as archive:
+        assert not [name for name in archive.getnames() if "parts" in name]
+    shutil.rmtree(media / "parts")
     (media / "ab" / "one.jpg").write_bytes(b"changed")
     (media / "two.jpg").write_bytes(b"second")
     assert manage("shell", "-c", ADD.format("bob")).returncode == 0

@@ -3,13 +3,14 @@
 import os
 import signal
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
 from django.conf import settings as site
+from django.db.models import Count
 from PIL import Image
 from playwright.sync_api import Browser, BrowserContext, Page
 
@@ -96,7 +97,12 @@ def phone(
 
 
 def log_one(
-    page: Page, phone: Phone, spot: Spot, number: int, picture: Path | None, secchi: str = ""
+    page: Page,
+    phone: Phone,
+    spot: Spot,
+    number: int,
+    picture: Path | Sequence[Path] | None,
+    secchi: str = "",
 ) -> None:
     """Log one look by taps, with what the trip carried."""
     page.goto(f"{phone.base}/log/?spot={spot.pk}")
@@ -136,7 +142,9 @@ def test_looks_and_pictures_logged_without_signal_arrive_once_each(
     shots = []
     for number in range(PICTURES):
         shots.append(tmp_path / f"{number}.jpg")
-        Image.effect_noise((320, 240), 40 + number).convert("RGB").save(shots[-1])
+        # The first is large enough to go in parts.
+        size = (320, 240) if number else (1100, 900)
+        Image.effect_noise(size, 40 + number).convert("RGB").save(shots[-1], quality=90)
     page = phone.open()
     phone.sign_in(page, client_of("member"))
     phone.proxy.down()
@@ -185,6 +193,34 @@ def test_looks_and_pictures_logged_without_signal_arrive_once_each(
     assert Picture.objects.values("look").distinct().count() == PICTURES
     assert set(Call.objects.values_list("seal", flat=True)) <= {"device", "server"}
     assert all(phone.proxy.lost[kind] for kind in ("before", "during", "after"))
+    assert phone.trouble == []
+
+
+@pytest.mark.skipif("TALLOW_FORTY_PICTURES" not in os.environ, reason="minutes; by TALLOW_FORTY_PICTURES=1")
+def test_forty_pictures_of_twelve_megapixels_over_a_bad_link(
+    phone: Phone, places: Places, client_of: Callable[..., Any], tmp_path: Path
+) -> None:
+    """Eight looks of five; one request in five is lost."""
+    grain = Image.effect_noise((1000, 750), 50).resize((4000, 3000)).convert("RGB")
+    shots = []
+    for number in range(40):
+        shots.append(tmp_path / f"{number}.jpg")
+        grain.rotate(number).save(shots[-1], quality=95)
+    page = phone.open()
+    phone.sign_in(page, client_of("member"))
+    phone.proxy.down()
+    for number in range(8):
+        log_one(page, phone, places.private, number, shots[5 * number : 5 * number + 5])
+    phone.proxy.rate = FAULTS
+    phone.proxy.up()
+    began = time.monotonic()
+    wait_until_sent(page, longest=1200)
+    took, sizes = time.monotonic() - began, sum(shot.stat().st_size for shot in shots)
+    print(f"\n40 pictures, {sizes / 1e6:.0f} MB, sent in {took:.0f} s; {dict(phone.proxy.lost)} lost")
+    assert Picture.objects.count() == 40
+    per_look = Picture.objects.values("look").annotate(n=Count("id")).values_list("n", flat=True)
+    assert sorted(per_look) == [5] * 8
+    assert list((Path(site.MEDIA_ROOT) / "parts").glob("*")) == []
     assert phone.trouble == []
 
 

@@ -363,6 +363,14 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "log/<uuid:look_id>/pictures/<uuid:key>/": lambda ids: [
         (f"/log/{key}/pictures/{UNKNOWN}/", {}) for key in (*ids["looks"], UNKNOWN)
     ],
+    "log/<uuid:look_id>/pictures/<uuid:key>/parts/": lambda ids: [
+        request
+        for key in (*ids["looks"], UNKNOWN)
+        for request in (
+            (f"/log/{key}/pictures/{UNKNOWN}/parts/", None),
+            (f"/log/{key}/pictures/{UNKNOWN}/parts/?at=0&of=9", {}),
+        )
+    ],
     "log/spots/": lambda ids: [("/log/spots/", None), ("/log/spots/?q=Canary", None)],
     "log/<uuid:look_id>/": lambda ids: [(f"/log/{key}/", None) for key in (*ids["looks"], UNKNOWN)],
     "log/<uuid:look_id>/undo/": lambda ids: [(f"/log/{UNKNOWN}/undo/", {})],
