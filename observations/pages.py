@@ -15,11 +15,12 @@ from club.figures import MONTHS_LONG
 from club.models import AudiencePolicy, Club
 from club.units import Units
 from club.viewer import ViewedRequest
+from observations.explaining import moved_words, narrowing_words
 from observations.models import History, Species
 from observations.reading import GRADES, ChartFilter, chart_features, grade_counts, histories
 from observations.reliability import current_refit
 from observations.season_words import season_of
-from observations.words import evidence_rows, looks_at, moved_words, narrowing_words
+from observations.words import evidence_rows, looks_at
 from spots.disclosure_models import Channel
 from spots.disclosures import held_back
 from spots.linking import shared_by_viewer, twins
@@ -290,7 +291,9 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "place": _spot_context(spot, units),
         "table": table,
         "others": others,
-        "moved": [entry for entry in table if entry["moved"]],
+        "moved": [entry for entry in table if entry["moved"] or entry["narrowing"]],
+        # Nothing is known here yet: what would tell most of the likeliest species.
+        "first_looks": narrowing_words(rows[0]) if in_full and rows and not table else "",
         "ribbons": [(entry["name"], figure_months(entry["row"])) for entry in table],
         "seasons": seasons,
         "has_bands": any(season.bands for season in seasons),

@@ -14,7 +14,6 @@ from observations.models import (
     Confirmation,
     EchoGroup,
     Finding,
-    History,
     Method,
     Observation,
     Picture,
@@ -223,40 +222,3 @@ def evidence_rows(looks: Sequence[Observation], units: Units, moment: datetime) 
             )
         )
     return rows
-
-
-LITTLE = 0.05
-NUMBERS = {1: "one", 2: "two", 3: "three"}
-
-
-def narrowing_words(row: History) -> str:
-    """Return what would narrow the interval most, in a sentence; empty where that was not worked out."""
-    plan = row.narrowed_by
-    if not plan:
-        return ""
-    if plan["method"] == "camera":
-        what = f"{NUMBERS[plan['looks']]} more camera drops of {plan['effort']:g} minutes in clear water"
-    else:
-        hours = "an hour" if plan["effort"] == 1 else f"{plan['effort']:g} hours"
-        what = f"{NUMBERS[plan['looks']]} more trips with {hours} of rod and line"
-    if plan["by"] < LITTLE:
-        return f"Even {what} would hardly narrow it."
-    return (
-        f"{what.capitalize()}, on different days, would narrow it most: by about {round(plan['by'] * 100)} %."
-    )
-
-
-def moved_words(row: History, looks: Sequence[Observation], units: Units) -> list[tuple[str, str]]:
-    """Return what moved a probability most, as (`up 24` or `down 3`, words)."""
-    by_id = {str(look.id): look for look in looks}
-    out = []
-    for item in row.moved_by:
-        look = by_id.get(item["look"])
-        points = round(abs(item["change"]) * 100)
-        if look is None:
-            continue
-        at = look.started_at + timedelta(minutes=look.utc_offset_min)
-        way = f"{'up' if item['change'] > 0 else 'down'} {points if points else 'under 1'}"
-        method = SHORT_METHOD[Method(look.method)]
-        out.append((way, f"{method} on {at.day} {at:%b %Y}: {what_words(look, units)}"))
-    return out

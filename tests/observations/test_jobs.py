@@ -11,9 +11,9 @@ from club.viewer import working
 from observations import jobs
 from observations.computing import histories, refit_by, scopes_of
 from observations.evidence import club_taxa, gather_club
+from observations.explaining import narrowing_words
 from observations.models import Due, Finding, History, Refit
 from observations.services import confirm
-from observations.words import narrowing_words
 from tests.conftest import Cast, Places, found, look, see, sonar
 
 
@@ -160,8 +160,9 @@ def test_a_history_says_which_looks_would_narrow_it_and_its_published_edition_do
     assert row.narrowed_by["method"] in {"camera", "rod"} and 0 <= row.narrowed_by["by"] <= 1
     row.narrowed_by = {"method": "camera", "looks": 3, "effort": 5.0, "by": 0.31}
     assert narrowing_words(row) == (
-        "Three more camera drops of 5 minutes in clear water, on different days, would narrow it most: by about 31 %."
+        "Three more camera drops in clear water, five minutes each and on different days, would tell most: they"
+        " should make the interval about 31\u00a0% narrower."
     )
     row.narrowed_by = {"method": "rod", "looks": 3, "effort": 1.0, "by": 0.01}
-    assert narrowing_words(row).startswith("Even three more trips with an hour of rod and line")
+    assert narrowing_words(row).startswith("Even three more trips with an hour of rod and line each")
     assert all(row.narrowed_by == {} for row in History.objects.filter(edition="published"))
