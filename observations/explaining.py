@@ -8,7 +8,7 @@ from observations.models import EchoGroup, Finding, History, Method, Observation
 from observations.words import SHORT_METHOD, call_of, echo_words
 
 LITTLE = 0.05
-NUMBERS = {1: "one", 2: "two", 3: "three", 5: "five"}
+NUMBERS = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five"}
 
 
 def narrowing_words(row: History) -> str:
@@ -24,7 +24,7 @@ def narrowing_words(row: History) -> str:
         hours = "an hour" if plan["effort"] == 1 else f"{effort} hours"
         what = f"{NUMBERS[plan['looks']]}{more} trips with {hours} of rod and line each"
     if plan["by"] < LITTLE:
-        return f"Even {what}, would hardly make the interval narrower."
+        return f"Even {what} would hardly make the interval narrower."
     return (
         f"{what.capitalize()} and on different days, would tell most: they should make the interval about"
         f" {round(plan['by'] * 100)}\u00a0% narrower."

@@ -78,7 +78,7 @@ def test_a_look_is_told_by_what_it_has_to_do_with_the_species(
          "Three trips with an hour of rod and line each and on different days, would tell most: they should make the"
          " interval about 20 % narrower."),
         ({"method": "rod", "looks": 3, "effort": 2.0, "by": 0.01}, 9,
-         "Even three more trips with 2 hours of rod and line each, would hardly make the interval narrower."),
+         "Even three more trips with two hours of rod and line each would hardly make the interval narrower."),
         ({}, 9, ""),
     ],
 )  # fmt: skip
