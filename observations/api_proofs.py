@@ -38,11 +38,12 @@ from observations.api_looks import uuid_of
 from observations.api_shapes import FindingOut, MemberShape
 from observations.jobs import wake
 from observations.models import BlindName, Confirmation, Finding, Observation, Picture
-from observations.proofs import DECISIONS, decide, name_species, named_by, waiting
+from observations.proofs import AGAIN, DECISIONS, choices, decide, name_species, named_by, waiting
 
 NOT_WAITING = "No such finding waits for you."
 NAME_FIRST = "Name the species first, without a decision; the claim is shown after that."
 DIFFERS = "The observer claimed another species than you named. Decide."
+TAKEN_BACK = "You named it as the observer does, and took that back. Decide anew."
 
 
 def findings_in_sight() -> QuerySet[Finding]:
@@ -107,13 +108,13 @@ class ConfirmationOut(serializers.ModelSerializer[Confirmation]):
 
 
 class ToDecide(serializers.Serializer[Any]):
-    """Your name is stored and stands; the claim differs."""
+    """Your name is stored and stands; the claim differs, or you took your decision back."""
 
     detail = serializers.CharField()
     finding = serializers.UUIDField()
     named_species = serializers.CharField(allow_null=True)
     claim = serializers.CharField()
-    decide = serializers.ListField(child=serializers.ChoiceField(DECISIONS))
+    decide = serializers.ListField(child=serializers.ChoiceField((*AGAIN, *DECISIONS[:1])))
 
 
 def _confirmations(request: Request) -> QuerySet[Confirmation]:
@@ -188,11 +189,11 @@ class ConfirmationsView(ApiView):
         if not decided:
             named = named or BlindName.objects.get(finding=finding, checker_id=viewer.member_id)
             claim = {
-                "detail": DIFFERS,
+                "detail": DIFFERS if named.named_species_id != finding.species_id else TAKEN_BACK,
                 "finding": finding.pk,
                 "named_species": named.named_species_id,
                 "claim": finding.species_id,
-                "decide": DECISIONS,
+                "decide": choices(finding, named),
             }
             return Response(ToDecide(claim).data, status.HTTP_409_CONFLICT)
         wake()

@@ -109,16 +109,26 @@ WHERE {where}
 ORDER BY o.started_at, o.id, e."order"
 """
 
+# As it was known then: decisions made or taken back since are counted anew.
 _FINDINGS = """
-SELECT f.look_id, CASE WHEN f.verified_at <= {known} THEN COALESCE(f.corrected_species_id, f.species_id)
+SELECT f.look_id, CASE WHEN was.verified <= k.known THEN COALESCE(was.corrected, f.species_id)
     ELSE f.species_id END, f.count, f.depth_m, f.settles_id, f.tie,
-    f.verified_at IS NOT NULL AND f.verified_at <= {known},
-    f.verified_at IS NULL AND EXISTS (
+    was.verified IS NOT NULL AND was.verified <= k.known,
+    was.verified IS NULL AND EXISTS (
         SELECT 1 FROM observations_confirmation x
-        WHERE x.finding_id = f.id AND x.decision = 'rejected' AND x.undone_at IS NULL
-            AND x.created_at <= {known}),
+        WHERE x.finding_id = f.id AND x.decision = 'rejected' AND x.created_at <= k.known
+            AND (x.undone_at IS NULL OR x.undone_at > k.known)),
     o.spot_id, o.started_at, o.method
 FROM observations_finding f JOIN observations_observation o ON o.id = f.look_id
+CROSS JOIN LATERAL (SELECT {known} AS known) k
+CROSS JOIN LATERAL (SELECT EXISTS (
+    SELECT 1 FROM observations_confirmation x
+    WHERE x.finding_id = f.id AND (x.created_at > k.known OR x.undone_at > k.known)) AS later OFFSET 0) l
+CROSS JOIN LATERAL (SELECT
+    CASE WHEN l.later THEN (observations_settled(f.id, f.species_id, k.known)).verified
+        ELSE f.verified_at END AS verified,
+    CASE WHEN l.later THEN (observations_settled(f.id, f.species_id, k.known)).corrected
+        ELSE f.corrected_species_id END AS corrected) was
 WHERE {where}
 ORDER BY o.started_at, o.id, f.species_id
 """
@@ -131,7 +141,8 @@ SELECT count(*), count(*) FILTER (WHERE corrected) FROM (
     JOIN observations_observation o ON o.id = f.look_id
     JOIN observations_confirmation x ON x.finding_id = f.id
     WHERE {_THE_CLUBS} AND o.withdrawn_at IS NULL AND o.method = 'camera' AND o.source <> 'import'
-        AND o.started_at <= %(as_of)s AND x.undone_at IS NULL AND x.created_at <= %(as_of)s
+        AND o.started_at <= %(as_of)s AND x.created_at <= %(as_of)s
+        AND (x.undone_at IS NULL OR x.undone_at > %(as_of)s)
         AND x.decision IN ('confirmed', 'corrected')
     GROUP BY f.id) checked
 """
@@ -174,7 +185,7 @@ def gather(
             "((o.received_at <= %s AND (o.scope = ANY (%s) OR o.opens_at <= %s)) OR o.scope = ANY (%s))"
         )
         parameters += [received_by, list(scopes), received_by, list(side)]
-    known, known_by = "%s", [as_of]
+    known, known_by = "%s::timestamptz", [as_of]
     if received_by is not None:
         known = "CASE WHEN o.scope = ANY (%s) THEN %s ELSE %s END"
         known_by = [list(side), as_of, min(received_by, as_of)]  # type: ignore[list-item]
@@ -182,7 +193,7 @@ def gather(
     with connection.cursor() as cursor:
         cursor.execute(_LOOKS.format(where=condition), parameters)
         looks = cursor.fetchall()
-        cursor.execute(_FINDINGS.format(where=condition, known=known), [*known_by * 3, *parameters])
+        cursor.execute(_FINDINGS.format(where=condition, known=known), [*known_by, *parameters])
         findings = cursor.fetchall()
         cursor.execute(
             "SELECT s.id, COALESCE(nullif(sh.cover, ''), %s), s.paused_at IS NOT NULL AND s.paused_at <= %s"

@@ -1,7 +1,9 @@
 """The field guide: for each species and screen the club's verified pictures, and what it is mistaken for.
 
 It opens no door of its own. Pictures are the cleared ones, which everybody may see, and those of looks that the
-reader sees in full; row-level security says which. Figures are the club's, of the refit that the reader may know.
+reader sees in full; row-level security says which. Of a water that is frozen for the reader only their own side's
+pictures are here: what the others' prove may have been decided since. Figures are the club's, of the refit that the
+reader may know.
 """
 
 import uuid
@@ -10,6 +12,7 @@ from dataclasses import dataclass, field
 
 from django.db.models import Count, F, Q
 
+from club.viewer import current_freeze
 from observations.calls_told import Share
 from observations.clearing_models import ClearedPicture
 from observations.models import EchoGroup, Finding, Method, Picture, Reliability, Species
@@ -106,9 +109,20 @@ def _seen() -> Q:
     return Q(look__withdrawn_at=None) & ~Q(clearances__cleared_at__isnull=False, clearances__ended_at=None)
 
 
+def _known(to_finding: str = "") -> Q:
+    """The findings whose state now is the reader's to know: none of a frozen water, but their own side's."""
+    freeze = current_freeze()
+    mine = [key.removeprefix("member:") for key in freeze.side if key.startswith("member:")]
+    frozen = Q(**{f"{to_finding}water_id__in": list(freeze.waters)})
+    own = Q(**{f"{to_finding}scope__in": freeze.side}) | Q(**{f"{to_finding}observer__in": mine})
+    return ~frozen | own if freeze.waters else Q()
+
+
 def _of_findings() -> Iterable[tuple[uuid.UUID, str, str]]:
     rows = (
-        Picture.objects.filter(_seen(), finding__verified_at__isnull=False, finding__disputed_at=None)
+        Picture.objects.filter(
+            _seen(), _known("finding__"), finding__verified_at__isnull=False, finding__disputed_at=None
+        )
         .order_by((F("width") * F("height")).desc(), "id")
         .values_list("id", "finding__corrected_species", "finding__species", "look__method")
     )
@@ -119,7 +133,7 @@ def _of_echoes() -> Iterable[tuple[uuid.UUID, str, str]]:
     """Sonar pictures of looks with one group of echoes, which a verified *same fish* proof gives one species."""
     settled = (
         Finding.objects.filter(
-            tie=Finding.Tie.FISH, verified_at__isnull=False, disputed_at=None, withdrawn_at=None
+            _known(), tie=Finding.Tie.FISH, verified_at__isnull=False, disputed_at=None, withdrawn_at=None
         )
         .exclude(settles=None)
         .order_by("settles_id", "id")

@@ -4,12 +4,12 @@ What must always hold stands in the database: constraints here, triggers in `pol
 """
 
 import uuid
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any, Self
 
 from django.contrib.postgres.fields import ArrayField
 from django.core.serializers.json import DjangoJSONEncoder
-from django.db import models
+from django.db import connection, models
 from django.db.models import F, Q
 from django.utils import timezone
 
@@ -325,24 +325,36 @@ class Finding(models.Model):
     def from_db(cls, db: str | None, field_names: Any, values: Any, **more: Any) -> Self:
         """Read a finding as it stood at the cut-off, for whom its water is frozen: a proof since is not there.
 
-        Row-level security cannot blank a column; every reading of findings passes here.
+        Row-level security cannot blank a column; every reading of findings passes here. So of others' findings
+        `corrected_species` is prefetched, never joined, and `verified_at` not asked of the database.
         """
         finding = super().from_db(db, field_names, values, **more)
-        freeze = current_freeze()
-        if freeze.waters and not {"water_id", "verified_at"} - set(field_names):
-            at = freeze.waters.get(str(finding.water_id))
-            own = finding.scope in freeze.side or f"member:{finding.observer_id}" in freeze.side
-            if at and finding.verified_at and finding.verified_at > at and not own:
-                finding.verified_at = finding.corrected_species_id = None
-            if (
-                at
-                and "disputed_at" in field_names
-                and finding.disputed_at
-                and finding.disputed_at > at
-                and not own
-            ):
-                finding.disputed_at = None
+        if current_freeze().waters and {"id", "water_id", "verified_at", "species_id"} <= set(field_names):
+            at = _cut_off_of(finding.water_id, finding.scope, finding.observer_id)
+            if at is not None:
+                finding._stand_at(at)
         return finding
+
+    def _stand_at(self, at: datetime) -> None:
+        if "disputed_at" not in self.get_deferred_fields() and self.disputed_at and self.disputed_at > at:
+            self.disputed_at = None
+        with connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT decided, verified, corrected FROM observations_settled(%s, %s, %s)",
+                [self.pk, self.species_id, at],
+            )
+            decided, verified, corrected = cursor.fetchone()
+        if decided:
+            self.verified_at, self.corrected_species_id = verified, corrected
+        elif self.verified_at and self.verified_at > at:
+            self.verified_at = self.corrected_species_id = None
+
+
+def _cut_off_of(water: uuid.UUID, scope: str, observer: uuid.UUID) -> datetime | None:
+    """Return the cut-off at which the viewer sees what is of a water; None: as it is now, as their own side does."""
+    freeze = current_freeze()
+    own = scope in freeze.side or f"member:{observer}" in freeze.side
+    return None if own else freeze.waters.get(str(water))
 
 
 class Confirmation(models.Model):
@@ -383,6 +395,31 @@ class Confirmation(models.Model):
 
     def __str__(self) -> str:
         return f"{self.decision} by {self.checker_id}"
+
+    @classmethod
+    def from_db(cls, db: str | None, field_names: Any, values: Any, **more: Any) -> Self:
+        """Read a decision as it stood at the cut-off, for whom its water is frozen: taken back since, it stands."""
+        row = super().from_db(db, field_names, values, **more)
+        freeze = current_freeze()
+        if freeze.waters and {"undone_at", "finding_id", "checker_id"} <= set(field_names) and row.undone_at:
+            of = (
+                Finding.objects.filter(pk=row.finding_id)
+                .values_list("water_id", "scope", "observer_id")
+                .first()
+            )
+            at = _cut_off_of(*of) if of and f"member:{row.checker_id}" not in freeze.side else None
+            if at is not None and row.undone_at > at:
+                row.undone_at = None
+        return row
+
+    @staticmethod
+    def standing() -> Q:
+        """Return the condition of a decision that stands, as `from_db` has it."""
+        freeze = current_freeze()
+        found = Q(undone_at=None)
+        for water, at in freeze.waters.items():
+            found |= Q(finding__water_id=water, undone_at__gt=at) & ~Q(finding__scope__in=freeze.side)
+        return found
 
 
 class BlindName(models.Model):

@@ -17,8 +17,36 @@ TABLES = [
 
 _DEFINER = "LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp"
 
-# What a checker may be told of a finding's weight before they see it: a number, for the order of the queue.
 FUNCTIONS = [
+    # Each standing decision is a vote: for a species, or that the finding proves none. Most votes win; where they
+    # are level the observer's own claim, then what stood first. By what was known then: an earlier day, a cut-off.
+    # It sees what its caller may see. `decided`: there was any decision by then.
+    """
+    CREATE OR REPLACE FUNCTION observations_settled(wanted uuid, claimed text, by_then timestamptz,
+        OUT decided boolean, OUT verified timestamptz, OUT corrected text, OUT level boolean)
+    LANGUAGE plpgsql STABLE SET search_path = public, pg_temp AS $$
+    DECLARE
+        won record;
+    BEGIN
+        decided := EXISTS (SELECT 1 FROM observations_confirmation c
+            WHERE c.finding_id = wanted AND c.created_at <= by_then);
+        SELECT t.species, t.since, count(*) FILTER (WHERE t.votes = t.most) OVER () > 1 AS tied INTO won FROM (
+            SELECT v.species, count(*) AS votes, min(v.at) AS since, max(count(*)) OVER () AS most FROM (
+                SELECT CASE c.decision WHEN 'rejected' THEN '' ELSE c.named_species_id END AS species,
+                    c.created_at AS at
+                FROM observations_confirmation c
+                WHERE c.finding_id = wanted AND c.created_at <= by_then AND c.decision <> 'unsure'
+                    AND (c.undone_at IS NULL OR c.undone_at > by_then)
+            ) v GROUP BY v.species
+        ) t ORDER BY t.votes DESC, t.species = claimed DESC, t.since, t.species LIMIT 1;
+        verified := CASE WHEN won.species <> '' THEN won.since END;
+        corrected := CASE WHEN won.species <> '' THEN nullif(won.species, claimed) END;
+        level := COALESCE(won.tied, false);
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_settled(uuid, text, timestamptz) FROM PUBLIC",
+    "GRANT EXECUTE ON FUNCTION observations_settled(uuid, text, timestamptz) TO tallow_web, tallow_worker",
+    # What a checker may be told of a finding's weight before they see it: a number, for the order of the queue.
     f"""
     CREATE OR REPLACE FUNCTION observations_matters(wanted uuid) RETURNS float8 {_DEFINER} STABLE AS $$
     BEGIN
@@ -46,34 +74,21 @@ def _trigger(name: str, when: str, table: str, function: str) -> list[str]:
 
 
 TRIGGERS = [
-    # Each standing decision is a vote: for a species, or that the finding proves none. Most votes win; where
-    # they are level the observer's own claim, then what stood first. Level votes, a checker who named another
-    # species and left it open, and an observer who asks for another checker are a dispute until one decides.
+    # Level votes, a checker who named another species and left it open, and an observer who asks for another
+    # checker are a dispute until one decides.
     f"""
     CREATE OR REPLACE FUNCTION observations_settle(wanted uuid) RETURNS void {_DEFINER} AS $$
     DECLARE
         claimed text;
-        won record;
-        level boolean;
+        settled record;
         decided timestamptz;
         open_since timestamptz;
     BEGIN
         SELECT species_id INTO claimed FROM observations_finding WHERE id = wanted FOR UPDATE;
-        SELECT v.species, count(*) AS votes, min(v.at) AS at INTO won FROM (
-            SELECT CASE c.decision WHEN 'rejected' THEN '' ELSE c.named_species_id END AS species,
-                c.created_at AS at
-            FROM observations_confirmation c
-            WHERE c.finding_id = wanted AND c.undone_at IS NULL AND c.decision <> 'unsure'
-        ) v GROUP BY v.species
-        ORDER BY count(*) DESC, v.species = claimed DESC, min(v.at), v.species LIMIT 1;
+        SELECT * INTO settled FROM observations_settled(wanted, claimed, 'infinity');
         SELECT max(c.created_at) INTO decided FROM observations_confirmation c
         WHERE c.finding_id = wanted AND c.undone_at IS NULL AND c.decision <> 'unsure';
-        SELECT count(*) > 1 INTO level FROM (
-            SELECT 1 FROM observations_confirmation c
-            WHERE c.finding_id = wanted AND c.undone_at IS NULL AND c.decision <> 'unsure'
-            GROUP BY CASE c.decision WHEN 'rejected' THEN '' ELSE c.named_species_id END
-            HAVING count(*) = won.votes) tops;
-        IF level THEN
+        IF settled.level THEN
             open_since := decided;
         ELSE
             SELECT max(since) INTO open_since FROM (
@@ -85,8 +100,8 @@ TRIGGERS = [
             ) asked WHERE decided IS NULL OR since > decided;
         END IF;
         UPDATE observations_finding SET
-            verified_at = CASE WHEN won.species <> '' THEN won.at END,
-            corrected_species_id = CASE WHEN won.species <> '' THEN nullif(won.species, claimed) END,
+            verified_at = settled.verified,
+            corrected_species_id = settled.corrected,
             disputed_at = open_since
         WHERE id = wanted;
     END $$

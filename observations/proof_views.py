@@ -5,6 +5,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
 from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import never_cache
@@ -121,7 +122,10 @@ def decide(request: ViewedRequest, finding_id: uuid.UUID) -> HttpResponseBase:
     assert request.member is not None  # noqa: S101 - checkers_only
     decision, reason = request.POST.get("decision", ""), request.POST.get("reason", "")
     try:
-        proofs.decide(finding, request.member, decision, reason, request.moment)
+        with transaction.atomic():
+            proofs.decide(finding, request.member, decision, reason, request.moment)
+    except IntegrityError:  # pressed twice at the same moment: the first stands
+        return _on(request)
     except ValidationError as error:
         return _show(request, finding, error=" ".join(error.messages), typed=reason, chosen=decision)
     said = {

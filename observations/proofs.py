@@ -20,13 +20,14 @@ from django.utils.crypto import salted_hmac
 
 from club.models import Member
 from club.rls import MOMENT
-from club.viewer import Viewer
+from club.viewer import Viewer, current_freeze
 from observations.models import BlindName, Confirmation, Finding, Picture, Species
 from observations.proof_models import Dispute
 from observations.services import confirm
 from observations.words import WAITS_DAYS
 
 NO_PICTURE = "Confirmed without a picture."
+BACK_ALREADY = "This decision was taken back already."
 # How long a proof waits for a checker, by the moment of who asks.
 _SINCE = RawSQL(f"{MOMENT} - interval '{WAITS_DAYS} days'", [])  # noqa: S611 - constants of our own
 # Once the claim has been seen, it can no longer be confirmed: that would not be blind.
@@ -49,7 +50,8 @@ def waiting(viewer: Viewer) -> QuerySet[Finding]:
 
     The club's, of looks open to the club, and of the checker's own teams: what nobody has settled, what is
     disputed, and of what is verified the few that come back. After `WAITS_DAYS` a finding stays what it is, seen
-    or landed: the queue is for volunteers. Asked when it is read, so there is no job to miss.
+    or landed: the queue is for volunteers. Those of a water that is frozen for the checker wait for another. Asked
+    when it is read, so there is no job to miss.
     """
     if not viewer.is_checker or viewer.member_id is None:
         return Finding.objects.none()
@@ -71,6 +73,7 @@ def waiting(viewer: Viewer) -> QuerySet[Finding]:
             withdrawn_at=None,
         )
         .exclude(observer_id=viewer.member_id)
+        .exclude(water_id__in=list(current_freeze().waters))
         .order_by("received_at", "id")
     )
 
@@ -236,13 +239,15 @@ def undo(viewer: Viewer, confirmation_id: uuid.UUID, moment: datetime) -> Confir
     if row is None or not viewer.is_checker:
         raise Http404
     if row.undone_at is not None:
-        raise ValidationError("This decision was taken back already.")
+        raise ValidationError(BACK_ALREADY)
     if not can_undo(row):
         raise ValidationError(
             "There is nothing to take back: you could not tell, and another checker decides."
         )
+    # By the database's word: a second press at the same moment waits here, and finds it done.
+    if not Confirmation.objects.filter(pk=row.pk, undone_at=None).update(undone_at=moment):
+        raise ValidationError(BACK_ALREADY)
     row.undone_at = moment
-    row.save(update_fields=["undone_at"])
     return row
 
 

@@ -56,8 +56,10 @@ class EvidenceRow:
 def looks_at(spot_id: uuid.UUID, limit: int | None = None) -> list[Observation]:
     """Return the looks at a spot that the viewer may see in full, newest first, with all that belongs to them."""
     calls = EchoGroup.objects.select_related("call__species")
-    findings = Finding.objects.select_related("species", "corrected_species").prefetch_related(
-        Prefetch("confirmations", queryset=Confirmation.objects.select_related("checker"))
+    # The correction apart: joined, it would be read past what a frozen viewer's finding says (Finding.from_db).
+    findings = Finding.objects.select_related("species").prefetch_related(
+        "corrected_species",
+        Prefetch("confirmations", queryset=Confirmation.objects.select_related("checker")),
     )
     looks = (
         Observation.objects.filter(spot_id=spot_id, withdrawn_at=None)

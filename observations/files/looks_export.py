@@ -35,7 +35,7 @@ def write_looks(
     writer = csv.DictWriter(out, COLUMNS, restval="")
     writer.writeheader()
     confirmed = Confirmation.objects.filter(
-        decision=Confirmation.Decision.CONFIRMED, undone_at=None
+        Confirmation.standing(), decision=Confirmation.Decision.CONFIRMED
     ).order_by("created_at")
     wanted = Q(observer_id=observer_id) if observer_id else Q(spot__in=spots)
     looks = (
