@@ -12,8 +12,10 @@ from django.utils import timezone
 from club.models import Member
 from observations import jobs
 from observations.calls_told import _pooled
-from observations.models import Reliability
+from observations.models import Refit, Reliability
+from spots.models import Entry, Event
 from tests.conftest import Cast, Places, found, look, sonar
+from tests.spots.event_kit import make_older
 
 ClientOf = Callable[..., Client]
 
@@ -110,6 +112,24 @@ def test_only_members_open_it_and_an_empty_club_is_told_so(cast: Cast, client_of
     assert client_of("guest").post("/calls/sharing/", {"share": "yes"}).status_code == 404
     assert not Member.objects.filter(shares_reliability=True).exists()
     assert not Reliability.objects.exists()
+
+
+def test_a_frozen_member_reads_the_refit_of_their_cut_off(
+    fitted: None, cast: Cast, places: Places, client_of: ClientOf
+) -> None:
+    now = timezone.now()
+    cut_off = now - timedelta(hours=1)
+    make_older(now - timedelta(days=60))
+    Refit.objects.update(finished_at=cut_off - timedelta(hours=1))
+    event = Event.objects.create(
+        name="Open", water=places.shared.water, target="largemouth-bass", fishing_from=now.date(),
+        fishing_until=now.date(), cutoff_at=cut_off, ends_at=now + timedelta(days=5),
+    )  # fmt: skip
+    Entry.objects.create(event=event, member=cast.rival, entered_at=now - timedelta(days=9))
+    look(cast, "member", places.shared, "2d", now - timedelta(days=2), groups=sonar("white-crappie", 0.5))
+    jobs.refit()
+    assert "White crappie 15 calls" in text(client_of("newcomer"), "/calls/")
+    assert "White crappie 14 calls" in text(client_of("rival"), "/calls/")
 
 
 def test_bins_are_drawn_together_until_five_calls_stand_in_each() -> None:
