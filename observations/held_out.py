@@ -7,7 +7,9 @@ import numpy as np
 
 from club.viewer import working
 from observations.evidence import club_taxa, gather_club
+from observations.inference import fit
 from observations.inference.prediction import MODEL, Held, held_out, scored
+from observations.inference.staying import staying
 
 LEAST_LOOKS = 30
 
@@ -30,6 +32,14 @@ def report_lines(moment: datetime) -> Iterator[str]:
         yield "A fit behind these forecasts did not converge."
     for held in methods:
         yield from _method_lines(held)
+    yield ""
+    yield "Presence at consecutive visits to a spot, beyond season and spot (the model takes it as independent):"
+    for bin in staying(fit(evidence), evidence):
+        if np.isfinite(bin.correlation):
+            yield (
+                f"  {bin.from_days:3.0f} to {bin.to_days:3.0f} days apart, {bin.pairs:5} pairs:"
+                f" correlation {bin.correlation:+.2f} ± {1.96 * bin.error:.2f}"
+            )
 
 
 def _method_lines(held: Held) -> Iterator[str]:

@@ -13,13 +13,15 @@ from observations.inference.club_season import SeasonFit
 from observations.inference.narrowing import PLANS
 from observations.inference.rates import rate_interval
 from observations.inference.results import ClubFit, SpotResult
+from observations.inference.staying import staying
+from observations.inference.types import Evidence
 from observations.models import History, Refit
 from observations.season_rows import bands_of, catch_of, cell_grades, cell_of_bands, clip, places_of
 
 ENOUGH_CONTRIBUTORS = 3
 
 
-def diagnostics(fit: ClubFit) -> dict[str, Any]:
+def diagnostics(fit: ClubFit, evidence: Evidence) -> dict[str, Any]:
     """Return what is kept of a refit besides its parameters: how it went, and what it found, in plain numbers."""
     low, high = np.moveaxis(rate_interval(fit), -1, 0)
     return {
@@ -28,6 +30,7 @@ def diagnostics(fit: ClubFit) -> dict[str, Any]:
         "logposterior": fit.logposterior,
         "half_life_days": fit.half_life_days if np.isfinite(fit.half_life_days) else None,
         "copied_calls": fit.calls.copy,
+        "copied_from_others": fit.calls.copy_other,
         "tied": fit.calls.tied,
         "mistaken_sightings": float(fit.find_error[0]),
         "calls_an_observer_is_worth": [float(kappa) for kappa in fit.calls.kappa],
@@ -38,6 +41,21 @@ def diagnostics(fit: ClubFit) -> dict[str, Any]:
             }
             for k, code in enumerate(fit.taxa.species)
         },
+        "drawn_by": {
+            code: float(np.exp(pull))
+            for code, pull in zip(fit.taxa.species, fit.visiting[:, 1], strict=False)
+            if pull
+        },
+        "staying": [
+            {
+                "from_days": bin.from_days,
+                "to_days": bin.to_days,
+                "pairs": bin.pairs,
+                "correlation": bin.correlation if np.isfinite(bin.correlation) else None,
+                "error": bin.error if np.isfinite(bin.error) else None,
+            }
+            for bin in staying(fit, evidence)
+        ],
     }
 
 

@@ -178,7 +178,7 @@ def refit(
             counts={"rows": fit.rows, "visits": fit.visits, "spots": fit.spots, "proofs": fit.proofs},
             parameters=fit.to_dict(),
             season=fit_season(fit, club.evidence).to_dict(),
-            diagnostics=diagnostics(fit),
+            diagnostics=diagnostics(fit, club.evidence),
             converged=fit.converged,
             is_current=True,
         )
