@@ -20,6 +20,7 @@ from typing import Protocol
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
+from django.db import connection
 from pi_heif import register_heif_opener
 from PIL import Image, ImageDraw, ImageOps, UnidentifiedImageError
 
@@ -246,12 +247,20 @@ def content_of(picture: Picture, small: bool = False) -> bytes | None:
 _BLOCK = 16
 
 
+def _wait_for_others(picture: Picture) -> None:
+    """Of two that read a picture's file and write what comes of it, let the second wait for the first to commit."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 7411006))", [str(picture.pk)])
+
+
 def black_out(picture: Picture, box: tuple[int, int, int, int]) -> bool:
     """Paint a box (left, top, width, height in pixels) black for good; False when the file is not there.
 
     Both files are written anew from the painted pixels, the small one first: whatever fails in between, the whole
-    picture is the last to keep what was to go, and the member is told to do it again.
+    picture is the last to keep what was to go, and the member is told to do it again. Within a transaction: two
+    boxes at once are both painted, and no copy is made meanwhile of what was to go.
     """
+    _wait_for_others(picture)
     content = content_of(picture)
     if content is None:
         return False
@@ -277,6 +286,7 @@ def copy_name(cleared_id: uuid.UUID, small: bool = False) -> str:
 
 def write_copy(picture: Picture, cleared_id: uuid.UUID) -> bool:
     """Write a picture's copy for everybody, scaled and encoded anew; False when its file is not there."""
+    _wait_for_others(picture)
     content = content_of(picture)
     if content is None:
         return False
