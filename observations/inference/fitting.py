@@ -150,6 +150,8 @@ def fit(
     shares = np.zeros((2, len(data.call_row), k + 1)) if few else np.zeros((2, 0, 0))
     returns = Returns.of(data, np.full(len(evidence.spots), evidence.now))
     visiting, asked = np.zeros((0, 3)), 0
+    if previous is not None and previous.taxa.codes == evidence.taxa.codes:
+        visiting = previous.visiting
     while not converged and iteration < options.max_iterations:
         iteration += 1
         # Near the end the curvature hardly moves, and a Newton step may take an older one. The last is its own.
@@ -192,8 +194,8 @@ def fit(
         if converged and asked < _VISITING_ROUNDS:
             asked += 1
             told = learn(_effect_weights(data, ranges, parameters, grid, psi), returns, grid, visiting)
-            converged = _same_pull(told, visiting)
-            visiting = told
+            if not _same_pull(told, visiting):
+                converged, visiting = False, told
     nested = 0 < len(used) < options.nested_below_spots
     weight, node_theta, node_cov = nodes_of_spread(
         data,
