@@ -106,6 +106,10 @@ async function seal() {
   bar.dataset.sending = "";
   if (!form.elements.at.value) form.elements.at.value = new Date().toISOString();
   say("Sending…");
+  const progress = ({ detail }) => {
+    if (detail.look === form.elements.look.value) say(`Sending picture ${detail.now} of ${detail.of}…`);
+  };
+  addEventListener("outbox-picture", progress);
   try {
     const entry = await entryOf(form);
     const left = await send(entry).catch((error) => {
@@ -115,6 +119,7 @@ async function seal() {
     if (left === null) await sendStraight();
     else await follow(entry, left);
   } finally {
+    removeEventListener("outbox-picture", progress);
     delete form.dataset.sending;
     delete bar.dataset.sending;
   }

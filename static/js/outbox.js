@@ -111,8 +111,11 @@ async function deliver(entry, csrf) {
     entry.stands = true;
     await store.put(entry);
   }
+  entry.shots = Math.max(entry.shots ?? 0, entry.pictures.length);
   while (entry.pictures.length) {
     const [picture, ...rest] = entry.pictures;
+    const detail = { look: entry.look, now: entry.shots - rest.length, of: entry.shots };
+    dispatchEvent(new CustomEvent("outbox-picture", { detail }));
     const { ok, errors } = await sendPicture(`/log/${entry.look}/pictures/${picture.key}/`, picture, csrf);
     if (!ok) return needsYou(entry, errors);
     entry.pictures = rest;

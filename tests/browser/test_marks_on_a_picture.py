@@ -163,8 +163,13 @@ def test_coordinates_are_blacked_out_before_the_picture_leaves_the_phone(
     assert kinds == ["image/jpeg", "image/png"], (
         "what is sent is what was painted, not the file that was chosen"
     )
+    page.evaluate(
+        "addEventListener('outbox-picture', ({ detail }) => sessionStorage.setItem('told',"
+        " `${sessionStorage.getItem('told') ?? ''}${detail.now} of ${detail.of}. `))"
+    )
     page.get_by_role("button", name="Seal").first.click()
     page.wait_for_url("**/log/*-*/")
+    assert page.evaluate("sessionStorage.getItem('told')") == "1 of 2. 2 of 2. "
     painted, plain = Picture.objects.order_by("created_at", "id")
     shown = {}
     for picture in (painted, plain):
