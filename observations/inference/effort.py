@@ -199,8 +199,8 @@ def _no_effort() -> CatchRate:
 
 
 def _clumping(caught: Float, hours: Float) -> float:
-    """Size of the negative binomial by maximum likelihood at the pooled rate; infinite if Poisson fits
-    as well."""
+    """Size of the negative binomial by maximum likelihood at the pooled rate; infinite if nothing fits better than
+    Poisson. To ask first whether it fits much better would leave intervals too narrow where one cannot tell."""
     if caught.sum() < 2 or len(caught) < 3:
         return float("inf")
     mean = caught.sum() / hours.sum() * hours
@@ -219,4 +219,4 @@ def _clumping(caught: Float, hours: Float) -> float:
 
     poisson = -float(np.sum(caught * np.log(mean) - mean - gammaln(caught + 1.0)))
     best = minimize_scalar(minus_log, bounds=(-4.0, 7.0), method="bounded")
-    return float(np.exp(best.x)) if best.fun < poisson - 0.5 else float("inf")
+    return float(np.exp(best.x)) if best.fun < poisson else float("inf")
