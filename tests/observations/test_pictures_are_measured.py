@@ -2,9 +2,11 @@
 
 import html
 import io
+import json
 import math
 import re
 import uuid
+import zipfile
 from collections.abc import Callable
 from typing import Any
 
@@ -195,3 +197,18 @@ def test_blacking_out_is_the_owner_s_and_takes_back_what_was_shown(
         assert client.post(path, form).status_code == 302
     assert content_of(picture) != before
     assert not ClearedPicture.objects.exists(), "the copy that everybody saw had it still"
+
+
+def test_what_was_drawn_goes_out_with_one_s_own_data(cast: Cast, places: Places, client_of: ClientOf) -> None:
+    picture, client = picture_at(cast, places.shared, "side"), client_of("member")
+    picture_at(cast, places.shared)
+    measure(client, picture, HEIGHT)
+    answer = client.get("/account/data/")
+    content = b"".join(answer.streaming_content) if answer.streaming else answer.content
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        assert [name for name in archive.namelist() if name.endswith(".jsonld")] == [
+            f"pictures/{picture.pk}.jsonld"
+        ]
+        page = json.loads(archive.read(f"pictures/{picture.pk}.jsonld"))
+    assert page["type"] == "AnnotationPage"
+    assert page["items"][0]["target"]["source"] == f"{picture.pk}.jpg", "the file that lies beside it"
