@@ -17,7 +17,7 @@ from itertools import groupby
 
 from django.db import connection
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
-from scipy.stats import beta
+from scipy.special import betaincinv
 
 from club.models import Member
 from club.viewer import working
@@ -210,10 +210,10 @@ def share_interval(times: int, proofs: int) -> tuple[float, float]:
     Jeffreys' interval, with its ends at 0 and 1 where nothing or everything was counted: Brown, Cai and
     DasGupta (2001), Interval Estimation for a Binomial Proportion, Statistical Science 16(2), section 4.1.2.
     """
-    spread = beta(times + 0.5, proofs - times + 0.5)
+    hits, misses = times + 0.5, proofs - times + 0.5
     return (
-        0.0 if times == 0 else float(spread.ppf(0.05)),
-        1.0 if times == proofs else float(spread.ppf(0.95)),
+        0.0 if times == 0 else float(betaincinv(hits, misses, 0.05)),
+        1.0 if times == proofs else float(betaincinv(hits, misses, 0.95)),
     )
 
 

@@ -233,8 +233,11 @@ def save_reliability(refit: Refit, rows: Sequence[Reliability], kept: Sequence[i
 
 
 def current_refit() -> Refit | None:
-    """Return the newest fit that the caller may know of: for a frozen member, that of their cut-off."""
-    return Refit.objects.order_by("-finished_at", "-id").first()
+    """Return the newest fit that the caller may know of: for a frozen member, that of their cut-off.
+
+    Its parameters are megabytes and stay where they are.
+    """
+    return Refit.objects.defer("parameters").order_by("-finished_at", "-id").first()
 
 
 def chosen_part(rows: QuerySet[Reliability], part: str) -> QuerySet[Reliability]:
@@ -250,10 +253,14 @@ def readable(
     `observers`: only theirs (None: everybody's together). What the caller may not read is not there.
     """
     order = {name: number for number, name in enumerate((*CALL_METHODS, ""))}
-    found = chosen_part(Reliability.objects.filter(refit=current_refit()), part).select_related("refit")
+    refit = current_refit()
+    found = chosen_part(Reliability.objects.filter(refit=refit), part)
     if method is not None:
         found = found.filter(method=method)
     rows = [row for row in found if observers is None or row.observer_id in observers]
+    for row in rows:
+        assert refit is not None  # noqa: S101 - there are rows of it
+        row.refit = refit
     return sorted(
         rows, key=lambda row: (row.observer_id is not None, str(row.observer_id), order[row.method])
     )
