@@ -298,6 +298,11 @@ class Finding(models.Model):
     withdrawn_at = models.DateTimeField(null=True, blank=True, editable=False)
     # Since when checkers differ, or its observer asks for another (observations/proof_policies.py).
     disputed_at = models.DateTimeField(null=True, blank=True, editable=False)
+    # Standing decisions that settle it, the last time that one was taken back, and since when it waits for a
+    # checker (none: it does not). The database keeps all three: the queue's length stands on each checker's pages.
+    votes = models.SmallIntegerField(default=0, db_default=0, editable=False)
+    undone_at = models.DateTimeField(null=True, blank=True, editable=False)
+    waits_since = models.DateTimeField(null=True, blank=True, editable=False)
     received_at = models.DateTimeField(default=timezone.now)
 
     class Meta:
@@ -308,13 +313,18 @@ class Finding(models.Model):
             ),
             models.UniqueConstraint(name="a_species_once_in_a_look", fields=["look", "species"]),
         ]
-        # The checkers' queue, whose length stands on each of their pages.
+        # The checkers' queue, and what of it may come back.
         indexes = [
             models.Index(
                 name="finding_waits",
-                fields=["received_at"],
-                condition=Q(scope="club", verified_at=None, withdrawn_at=None),
-            )
+                fields=["waits_since"],
+                condition=Q(waits_since__isnull=False, withdrawn_at=None),
+            ),
+            models.Index(
+                name="finding_verified",
+                fields=["verified_at"],
+                condition=Q(verified_at__isnull=False, withdrawn_at=None),
+            ),
         ]
         ordering = ["look_id", "species_id"]
 

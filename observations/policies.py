@@ -288,7 +288,9 @@ TRIGGERS = [
         NEW.scope := look.scope;
         NEW.opens_at := look.opens_at;
         SELECT water_id INTO NEW.water_id FROM spots_spot WHERE id = look.spot_id;
-        IF TG_OP = 'INSERT' THEN NEW.verified_at := NULL; NEW.corrected_species_id := NULL; END IF;
+        IF TG_OP = 'INSERT' THEN NEW.verified_at := NULL; NEW.corrected_species_id := NULL; NEW.votes := 0; END IF;
+        NEW.waits_since := CASE WHEN NEW.votes = 0 OR NEW.disputed_at IS NOT NULL
+            THEN GREATEST(NEW.received_at, NEW.opens_at, NEW.disputed_at, NEW.undone_at) END;
         RETURN NEW;
     END $$
     """,

@@ -102,7 +102,10 @@ TRIGGERS = [
         UPDATE observations_finding SET
             verified_at = settled.verified,
             corrected_species_id = settled.corrected,
-            disputed_at = open_since
+            disputed_at = open_since,
+            votes = (SELECT count(*) FROM observations_confirmation c
+                WHERE c.finding_id = wanted AND c.undone_at IS NULL AND c.decision <> 'unsure'),
+            undone_at = (SELECT max(c.undone_at) FROM observations_confirmation c WHERE c.finding_id = wanted)
         WHERE id = wanted;
     END $$
     """,

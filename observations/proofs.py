@@ -13,14 +13,14 @@ from datetime import datetime
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
-from django.db.models import Count, Exists, F, FloatField, OuterRef, Q, QuerySet
+from django.db.models import Exists, F, FloatField, OuterRef, Q, QuerySet
 from django.db.models.expressions import Func, RawSQL
 from django.http import Http404
 from django.utils.crypto import salted_hmac
 
 from club.models import Member
 from club.rls import MOMENT
-from club.viewer import Viewer, current_freeze
+from club.viewer import Viewer
 from observations.models import BlindName, Confirmation, Finding, Picture, Species
 from observations.proof_models import Dispute
 from observations.services import confirm
@@ -41,8 +41,6 @@ ORDERS = {
     DISPUTED: "disputed",
     MATTERS: "matters most",
 }
-_STANDING = Confirmation.objects.filter(finding=OuterRef("pk"), undone_at=None)
-_SETTLING = _STANDING.exclude(decision=Confirmation.Decision.UNSURE)
 
 
 def waiting(viewer: Viewer) -> QuerySet[Finding]:
@@ -55,37 +53,28 @@ def waiting(viewer: Viewer) -> QuerySet[Finding]:
     """
     if not viewer.is_checker or viewer.member_id is None:
         return Finding.objects.none()
-    mine = _STANDING.filter(checker_id=viewer.member_id)
-    undone = Confirmation.objects.filter(
-        finding=OuterRef("pk"), checker_id=viewer.member_id, undone_at__gt=_SINCE
-    )
+    mine = Confirmation.objects.filter(finding=OuterRef("pk"), checker_id=viewer.member_id, undone_at=None)
     teams = [f"team:{team}" for team in viewer.team_ids]
+    waits = Q(waits_since__gt=_SINCE)
+    if again := _coming_back(viewer):
+        waits |= Q(pk__in=again)
     return (
         Finding.objects.filter(
+            waits,
             Q(scope="club") | Q(scope__in=teams) | Q(opens_at__lte=RawSQL(MOMENT, [])),  # noqa: S611
-            Q(received_at__gt=_SINCE)
-            | Q(opens_at__gt=_SINCE)
-            | Q(disputed_at__gt=_SINCE)
-            | Q(verified_at__gt=_SINCE)
-            | Exists(undone),
             ~Exists(mine),
-            ~Exists(_SETTLING) | Q(disputed_at__isnull=False) | Q(pk__in=_coming_back(viewer)),
             withdrawn_at=None,
         )
         .exclude(observer_id=viewer.member_id)
-        .exclude(water_id__in=list(current_freeze().waters))
         .order_by("received_at", "id")
     )
 
 
 def _coming_back(viewer: Viewer) -> list[uuid.UUID]:
     """Return which of the lately verified findings are drawn to be named once more, by somebody else."""
-    lately = (
-        Finding.objects.filter(verified_at__gt=_SINCE, withdrawn_at=None, disputed_at=None)
-        .exclude(observer_id=viewer.member_id)
-        .annotate(votes=Count("confirmations", filter=Q(confirmations__undone_at=None)))
-        .filter(votes=1)
-    )
+    lately = Finding.objects.filter(
+        verified_at__gt=_SINCE, votes=1, withdrawn_at=None, disputed_at=None
+    ).exclude(observer_id=viewer.member_id)
     return [key for key in lately.values_list("pk", flat=True) if drawn(key)]
 
 

@@ -173,7 +173,7 @@ WAITS_DAYS = 14
 
 def still_waits(finding: Finding, moment: datetime) -> bool:
     """Say whether a finding still waits for a checker: for so many days from when it last came to them."""
-    since = [finding.received_at, finding.disputed_at]
+    since = [finding.received_at, finding.disputed_at, finding.undone_at]
     if finding.opens_at is not None and finding.opens_at <= moment:
         since.append(finding.opens_at)
     return max(at for at in since if at is not None) > moment - timedelta(days=WAITS_DAYS)
