@@ -326,6 +326,9 @@ class Placing(serializers.Serializer[Any]):
 class Places(serializers.Serializer[Any]):
     found = Placing()
     called = Placing()
+    middle_day = serializers.IntegerField(
+        allow_null=True, help_text="Day of the year about which the finds gather, 1 January 0."
+    )
 
 
 class SpeciesHistory(_Chance):

@@ -9,8 +9,11 @@ from observations.inference.bands import BANDS, band_of, ends_of, temperatures
 from observations.inference.catches import MONTHS, SpotCatches
 from observations.inference.placing import DEPTH_EDGES_M, Fish, Placing, called_at, found_at
 from observations.inference.results import SpotResult
+from observations.inference.season import circular_mean
 from observations.inference.types import LANDED, PLACEMENTS, SEEN, VERIFIED, Evidence, Int
 
+SOME, GATHERED = 3, 0.5
+"""Finds without which no middle day is told, and how close they must lie (length of their mean direction)."""
 GRADES = {0: "", SEEN: "seen", LANDED: "landed", VERIFIED: "verified"}
 
 
@@ -100,7 +103,14 @@ def catch_of(catches: SpotCatches | None, k: int) -> dict[str, Any]:
 
 def places_of(evidence: Evidence, fish: Fish, k: int) -> dict[str, Any]:
     """Return depths and placements of what was found, and of echoes called this species. For exact viewers alone."""
-    return {"found": _placing(found_at(fish, k)), "called": _placing(called_at(evidence, k))}
+    days = evidence.time[fish.row[fish.species == k]]
+    middle = circular_mean(days, least=GATHERED) if len(days) >= SOME else float("nan")
+    return {
+        "found": _placing(found_at(fish, k)),
+        "called": _placing(called_at(evidence, k)),
+        # Day of the year about which the finds gather, 1 January 0; none where they do not.
+        "middle_day": None if np.isnan(middle) else int(middle),
+    }
 
 
 def _placing(placing: Placing) -> dict[str, Any]:

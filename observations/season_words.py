@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date, timedelta
 from typing import Any
 
 from club.figures import MONTHS_LONG
@@ -70,6 +71,7 @@ class SpeciesSeason:
     catch: CatchCell | None
     months: list[CatchCell]
     places: list[PlaceWords]
+    middle: str
 
 
 def season_of(row: History, units: Units) -> SpeciesSeason:
@@ -90,7 +92,16 @@ def season_of(row: History, units: Units) -> SpeciesSeason:
             for key, one, many in (("found", "find", "finds"), ("called", "call", "calls"))
             if (words := _places(row.places.get(key), one, many, units))
         ],
+        middle=_day(row.places.get("middle_day")),
     )
+
+
+def _day(number: int | None) -> str:
+    """`9 May`, of a day of the year from 0; a common year's, as good as the figure."""
+    if number is None:
+        return ""
+    at = date(2001, 1, 1) + timedelta(days=number % 365)
+    return f"{at.day} {at:%B}"
 
 
 def chance_rests_on(looks: int, of_spot: int) -> str:

@@ -29,6 +29,10 @@ The interface:
     effort.grade_counts(evidence) -> int (K, 4)    # called, seen, landed, verified: once, at its highest
     effort.last_verified(evidence) -> float (K,)   # NaN: never
     effort.catch_rate(evidence, k) -> CatchRate    # per rod-hour, with interval
+    club_season.fit_season(fit, evidence) -> SeasonFit  # the club's bands of temperature and catch rates
+    spot_history(..., bands=SeasonFit.bands)       # also the chance in each band
+    catches.spot_catches(SeasonFit.catches, e)     # per rod-hour: all, months, bands, with what is borrowed
+    placing.found_at(fish, k), placing.called_at(evidence, k) -> Placing   # depths and placements, counted
     prediction.held_out(evidence) -> Forecasts     # later looks forecast from earlier ones; prediction.scored
     prediction.visit_presence(fit, evidence_of_one_spot, now) -> visit (N,), P(present) (V, K)
     coverage.camera_coverage(secchi_m, cover_height_m, cover_size_m)

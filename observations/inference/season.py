@@ -23,11 +23,14 @@ def features(time: ArrayLike) -> Float:
     return np.stack([np.ones_like(phase), np.cos(phase), np.sin(phase)], axis=-1)
 
 
-def circular_mean(days: Float, period: float = YEAR_DAYS) -> float:
-    """Mean day of a cycle, 0 to `period`: the direction of the summed unit vectors; NaN where they cancel out."""
+def circular_mean(days: Float, period: float = YEAR_DAYS, least: float = 1e-9) -> float:
+    """Mean day of a cycle, 0 to `period`: the direction of the summed unit vectors.
+
+    NaN where their sum is shorter than the share `least` of their number: days that cancel out have no middle.
+    """
     at = np.exp(2j * np.pi * np.asarray(days, dtype=np.float64) / period)
     whole = at.sum()
-    if abs(whole) <= 1e-9 * max(len(at), 1):
+    if abs(whole) <= least * max(len(at), 1):
         return float("nan")
     return float(np.angle(whole) / (2.0 * np.pi) * period % period)
 

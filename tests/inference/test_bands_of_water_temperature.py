@@ -178,3 +178,6 @@ def test_the_middle_of_days_about_new_year_is_at_new_year():
         assert min(abs(ours - expected), 365 - abs(ours - expected)) < 1e-9
     assert np.isnan(season.circular_mean(np.array([]), 365.0))
     assert np.isnan(season.circular_mean(np.array([0.0, 182.5]), 365.0)), "two opposite days have no middle"
+    spring_and_autumn = np.array([110.0, 120.0, 290.0, 300.0])
+    assert np.isnan(season.circular_mean(spring_and_autumn, 365.0, least=0.5))
+    assert season.circular_mean(np.array([110.0, 120.0]), 365.0, least=0.5) == pytest.approx(115.0)

@@ -12,7 +12,7 @@ from django.test import Client
 from club.units import Units
 from observations import jobs
 from observations.season_page import pooled_catch, season_of_spots
-from observations.season_words import catch_words, chance_rests_on, number
+from observations.season_words import _day, catch_words, chance_rests_on, number
 from tests.conftest import Cast, Places, found, look
 
 MAY = datetime(2026, 5, 12, 11, tzinfo=UTC)
@@ -77,6 +77,7 @@ def test_bands_rates_and_what_they_rest_on_in_words() -> None:
     own = catch_words("May", {**cell, "caught": 4, "rate": 0.6, "low": 0.2, "own": 0.7})
     assert (own.rate, own.interval, own.rests_on) == ("0.6", "0.2 to 0.42", "mostly on these hours")
     assert catch_words("May", {**cell, "rod_hours": 0.0, "own": 0.0}).rests_on.startswith("not fished")
+    assert (_day(0), _day(128), _day(None)) == ("1 January", "9 May", "")
     assert chance_rests_on(1, 9) == "1 look here" and "like spots" in chance_rests_on(0, 0)
     assert "the spot’s other looks" in chance_rests_on(0, 9)
 

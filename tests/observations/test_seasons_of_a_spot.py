@@ -90,6 +90,7 @@ def test_depth_and_placement_are_counted_of_finds_and_of_echoes_called(book: Non
         "depths": [{"from_m": 4.0, "to_m": 5.0, "entries": 1}],
         "placements": {"over": 1},
     }
+    assert told["middle_day"] is None, "two finds have no middle"
     assert told["called"]["entries"] == 1 and told["called"]["placements"] == {"over": 1}
     assert row(places, code="bluegill").places["found"]["entries"] == 0
 
