@@ -93,7 +93,7 @@ def _cell(cells: Sequence[Mapping[str, Any]], catches: Sequence[tuple[float, flo
 def pooled_catch(fished: Sequence[tuple[float, float, float]]) -> tuple[float, float, float]:
     """Fish in a rod-hour over several spots, with its 90 % interval, from (fish, rod-hours, inflation) of each.
 
-    Ratio of the sums; the exact Poisson limits (Garwood 1936) of the catch, clumping taken out by the inflation of
+    Ratio of the sums; the mid-P Poisson limits (Cohen & Yang 1994) of the catch, clumping taken out by the inflation of
     its variance. Inflation is weighted by fish, or by hours where nothing was caught.
     """
     caught, hours = sum(f for f, _, _ in fished), sum(h for _, h, _ in fished)

@@ -14,7 +14,7 @@ from club.units import Units
 from club.viewer import ViewedRequest
 from spots.disclosure_models import Channel
 from spots.precision import released_spot
-from spots.resting import ComeBack
+from spots.resting import LIMITS, ComeBack
 from spots.services import save_rest
 
 
@@ -43,6 +43,25 @@ class RestForm(forms.Form):
         self.fields["level_from_m"].help_text = f"{length.capitalize()} from full pool; below it is negative."
         self.fields["temp_from_c"].help_text = units.temperature_name.capitalize() + "."
         self.fields["sight_from_m"].help_text = f"{length.capitalize()} at which a white disc is still seen."
+
+    def clean(self) -> dict[str, Any]:
+        """Say what cannot be in the units that it was typed in; `ComeBack.check` has the same rules in SI."""
+        data = super().clean() or {}
+        for name, (low, high) in LIMITS.items():
+            typed = data.get(name)
+            si, shown = (
+                (self.units.metres, self.units.depth)
+                if name.endswith("_m")
+                else (self.units.celsius, self.units.temperature_number)
+            )
+            if typed is not None and not low <= si(typed) <= high:
+                least, most = (f"{round(number or 0.0, 1):g}" for number in (shown(low), shown(high)))
+                self.add_error(name, f"{typed:g} is not possible: it must lie between {least} and {most}.")
+        for low, high in (("level_from_m", "level_to_m"), ("temp_from_c", "temp_to_c")):
+            first, second = data.get(low), data.get(high)
+            if first is not None and second is not None and first > second:
+                self.add_error(high, f"{second:g} is less than {first:g}: the higher one comes second.")
+        return data
 
     def come_back(self) -> ComeBack:
         """Return what was typed, in SI."""

@@ -14,7 +14,7 @@ from observations.computing import histories, histories_below_exact, scopes_of
 from observations.evidence import gather_club
 from observations.inference.club_season import fit_season
 from observations.inference.results import ClubFit
-from observations.models import EchoGroup, History, Refit
+from observations.models import Confirmation, EchoGroup, Finding, History, Refit
 from tests.conftest import Cast, Places, found, look, sonar
 
 MAY = datetime(2026, 5, 12, 11, tzinfo=UTC)
@@ -75,7 +75,7 @@ def test_catch_rates_are_fish_over_hours_and_borrow_where_nobody_fished(book: No
     told = row(places).catches
     assert (told["all"]["caught"], told["all"]["rod_hours"]) == (4, 7.0)
     may, july, january = (told["months"][m - 1] for m in (5, 7, 1))
-    assert (may["caught"], may["rod_hours"]) == (4, 2.0) and may["own"] > july["own"] * 0
+    assert (may["caught"], may["rod_hours"]) == (4, 2.0) and may["own"] > 0
     assert july["caught"] == 0 and july["low"] == 0.0 < july["rate"] <= july["high"]
     assert january["own"] == 0.0 and january["rod_hours"] == 0.0 and january["rate"] > 0
     assert may["rate"] > july["rate"] and told["bands"][3]["caught"] == 4
@@ -124,12 +124,16 @@ def test_the_spot_job_and_the_refit_tell_the_same_seasons(book: None, places: Pl
 
 
 def test_below_exact_no_depth_is_told_and_a_band_goes_by_the_month(
-    book: None, places: Places, client_of: Callable[[str], Client]
+    book: None, cast: Cast, places: Places, client_of: Callable[[str], Client]
 ) -> None:
+    landed = Finding.objects.filter(look__method="rod")
+    Confirmation.objects.create(
+        finding=landed.get(), checker=cast.checker, named_species_id="white-crappie", decision="confirmed"
+    )
     jobs.refit()
     published = row(places, "published")
     assert published.places == {} and published.catches["all"]["caught"] == 4
-    may = {b["from_c"] for b in published.bands if b["grade"] == "landed"}
+    may = {b["from_c"] for b in published.bands if b["grade"] == "verified"}
     assert len(may) == 1, "all looks of May lie in one band, whatever the water was that day"
     with pytest.raises(IntegrityError, match="no_depth_below_exact"), transaction.atomic():
         published.places = {"found": {}}
@@ -142,8 +146,8 @@ def test_below_exact_no_depth_is_told_and_a_band_goes_by_the_month(
         and told["catch"]["all"]["own"] > 0
     )
     for persona in ("guest", "nobody"):
-        for entry in client_of(persona).get(address).json()["species"]:
-            assert entry["places"] is None
+        (entry,) = client_of(persona).get(address).json()["species"]
+        assert entry["places"] is None and entry["catch"]["all"]["caught"] == 4
 
 
 def test_a_private_rod_day_changes_no_season_but_its_owners(book: None, cast: Cast, places: Places) -> None:

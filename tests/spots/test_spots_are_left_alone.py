@@ -9,10 +9,11 @@ from django.core.exceptions import ValidationError
 from django.test import Client
 from django.utils import timezone
 
+from club.models import Member
 from club.units import Units
 from spots.models import Grant, Sheet
 from spots.resting import ComeBack, check_rest, come_back_words
-from tests.conftest import Places
+from tests.conftest import Cast, Places
 
 pytestmark = pytest.mark.django_db
 SOON = (timezone.now() + timedelta(days=40)).date()
@@ -75,6 +76,20 @@ def test_what_cannot_be_is_refused_and_nothing_is_kept(
     assert says in answer.content.decode()
     kept = Sheet.objects.get(pk=places.private.pk)
     assert (kept.rest_until, kept.come_back) == (None, {})
+
+
+def test_what_cannot_be_is_said_in_the_units_that_it_was_typed_in(
+    cast: Cast, places: Places, client_of: Callable[..., Client]
+) -> None:
+    Member.objects.filter(pk=cast.member.pk).update(length_unit="ft", temperature_unit="F")
+    slips = {
+        "level_from_m": "300",
+        "temp_from_c": "70",
+        "temp_to_c": "50",
+    }
+    page = client_of("member").post(f"/spots/{places.private.pk}/rest/", slips).content.decode()
+    assert "300 is not possible: it must lie between -196.9 and 98.4." in page
+    assert "50 is less than 70: the higher one comes second." in page
 
 
 def test_the_lower_end_comes_first() -> None:
