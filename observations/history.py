@@ -85,7 +85,8 @@ def build_rows(
 ) -> list[History]:
     """Return one History row a species that has evidence here or is likely enough to be worth telling.
 
-    Depth and placement narrow a search: they are told only in the editions of exact viewers.
+    Depth and placement narrow a search: they are told only in the editions of exact viewers. Catch rates below exact
+    rest on three anglers at least, whoever else looked; fewer are told where each contributor said yes, or none is.
     """
     evidence = gathered.evidence
     grades = effort.grade_counts(evidence)
@@ -94,6 +95,9 @@ def build_rows(
     bands = cell_of_bands(evidence)
     catches = spot_catches(season.catches, evidence) if season and np.any(evidence.rod_hours > 0) else None
     contributors = {evidence.observers[i] for i in np.unique(evidence.observer)} if len(evidence) else set()
+    anglers = len(np.unique(evidence.observer[evidence.rod_hours > 0]))
+    if not exact and anglers < ENOUGH_CONTRIBUTORS <= len(contributors):
+        catches = None
     rows = []
     for k, code in enumerate(result.species):
         low, middle, high = clip(result.interval[k, 0], result.probability[k], result.interval[k, 1])

@@ -57,10 +57,10 @@ class RestForm(forms.Form):
             if typed is not None and not low <= si(typed) <= high:
                 least, most = (f"{round(number or 0.0, 1):g}" for number in (shown(low), shown(high)))
                 self.add_error(name, f"{typed:g} is not possible: it must lie between {least} and {most}.")
-        for low, high in (("level_from_m", "level_to_m"), ("temp_from_c", "temp_to_c")):
-            first, second = data.get(low), data.get(high)
+        for lower, higher in (("level_from_m", "level_to_m"), ("temp_from_c", "temp_to_c")):
+            first, second = data.get(lower), data.get(higher)
             if first is not None and second is not None and first > second:
-                self.add_error(high, f"{second:g} is less than {first:g}: the higher one comes second.")
+                self.add_error(higher, f"{second:g} is less than {first:g}: the higher one comes second.")
         return data
 
     def come_back(self) -> ComeBack:

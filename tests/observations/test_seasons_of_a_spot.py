@@ -132,7 +132,8 @@ def test_below_exact_no_depth_is_told_and_a_band_goes_by_the_month(
     )
     jobs.refit()
     published = row(places, "published")
-    assert published.places == {} and published.catches["all"]["caught"] == 4
+    assert published.places == {}
+    assert published.catches == {}, "two anglers' hours, though four looked"
     may = {b["from_c"] for b in published.bands if b["grade"] == "verified"}
     assert len(may) == 1, "all looks of May lie in one band, whatever the water was that day"
     with pytest.raises(IntegrityError, match="no_depth_below_exact"), transaction.atomic():
@@ -147,7 +148,13 @@ def test_below_exact_no_depth_is_told_and_a_band_goes_by_the_month(
     )
     for persona in ("guest", "nobody"):
         (entry,) = client_of(persona).get(address).json()["species"]
-        assert entry["places"] is None and entry["catch"]["all"]["caught"] == 4
+        assert entry["places"] is entry["catch"] is None
+    look(cast, "newcomer", places.shared, "rod", JULY + timedelta(days=2), rod_hours=1.0)
+    refit, later = Refit.objects.get(is_current=True), JULY + timedelta(days=20)
+    with working(later):
+        fit = ClubFit.from_dict(refit.parameters)
+        told = histories_below_exact([places.shared.pk], fit, refit, later, later)
+    assert {one.catches["all"]["rod_hours"] for one in told} == {8.0}, "three anglers'"
 
 
 def test_a_private_rod_day_changes_no_season_but_its_owners(book: None, cast: Cast, places: Places) -> None:
