@@ -346,8 +346,9 @@ class Finding(models.Model):
         return finding
 
     def _stand_at(self, at: datetime) -> None:
-        if "disputed_at" not in self.get_deferred_fields() and self.disputed_at and self.disputed_at > at:
-            self.disputed_at = None
+        for name in ("disputed_at", "undone_at"):
+            if (since := self.__dict__.get(name)) and since > at:
+                setattr(self, name, None)
         with connection.cursor() as cursor:
             cursor.execute(
                 "SELECT decided, verified, corrected FROM observations_settled(%s, %s, %s)",

@@ -20,7 +20,7 @@ from django.utils.crypto import salted_hmac
 
 from club.models import Member
 from club.rls import MOMENT
-from club.viewer import Viewer
+from club.viewer import Viewer, current_freeze
 from observations.models import BlindName, Confirmation, Finding, Picture, Species
 from observations.proof_models import Dispute
 from observations.services import confirm
@@ -66,6 +66,7 @@ def waiting(viewer: Viewer) -> QuerySet[Finding]:
             withdrawn_at=None,
         )
         .exclude(observer_id=viewer.member_id)
+        .exclude(water_id__in=list(current_freeze().waters))
         .order_by("received_at", "id")
     )
 
