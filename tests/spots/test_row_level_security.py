@@ -1,12 +1,13 @@
 """The first line of defence on its own: what the database gives to a query that asks for everything."""
 
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from django.db import ProgrammingError, connection, transaction
 from django.utils import timezone
 
-from club.rls import all_tables
+from club.rls import all_tables, apply
 from club.viewer import PUBLIC, viewing
 from observations.models import Finding, History, Observation
 from spots.models import Grant, Position, Sheet, Spot, SpotZone
@@ -165,3 +166,25 @@ def test_every_table_is_declared_and_every_private_one_has_a_policy(db: None) ->
 def test_histories_are_read_only_for_the_web_role(places: Places, cast: Cast) -> None:
     with pytest.raises(ProgrammingError, match="permission denied"), see(cast, "organiser"):
         History.objects.all().delete()
+
+
+@pytest.mark.django_db
+def test_while_rules_are_laid_anew_no_trigger_is_missing_to_a_site_that_runs() -> None:
+    said: list[str] = []
+
+    def hear(execute: Any, sql: str, *rest: Any) -> Any:
+        said.append(" ".join(sql.split()))
+        return execute(sql, *rest)
+
+    with connection.execute_wrapper(hear):
+        apply()
+    taken = [number for number, sql in enumerate(said) if sql.startswith("DROP TRIGGER")]
+    assert len(taken) > 20
+    for number in taken:
+        name = said[number].split()[4]
+        laid = next(
+            (at for at in range(number, len(said)) if said[at].startswith(f"CREATE TRIGGER {name} ")), None
+        )
+        within = [sql for sql in said[: laid or number] if sql.startswith(("SAVEPOINT", "RELEASE"))]
+        before = [sql for sql in said[:number] if sql.startswith(("SAVEPOINT", "RELEASE"))]
+        assert before[-1].startswith("SAVEPOINT") and within == before, said[number]
