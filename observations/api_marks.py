@@ -13,6 +13,7 @@ from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from club.access import id_or_none
 from club.api_parts import ApiView, Conflict, Strict, moment_of, query_of, refused, viewer_of
 from club.idempotency import idempotent
 from observations.marking import (
@@ -37,6 +38,17 @@ class LdRenderer(JSONRenderer):
 
 class LdParser(JSONParser):
     media_type = LD
+
+
+class LdView(ApiView):
+    """A view whose answers are JSON-LD, and whose refusals are the API's own JSON."""
+
+    renderer_classes = [LdRenderer, JSONRenderer]
+
+    def finalize_response(self, request: Request, response: Response, *args: Any, **kwargs: Any) -> Response:
+        if response.status_code >= status.HTTP_400_BAD_REQUEST:
+            request.accepted_renderer, request.accepted_media_type = JSONRenderer(), "application/json"
+        return super().finalize_response(request, response, *args, **kwargs)
 
 
 class AnnotationIn(Strict):
@@ -64,13 +76,12 @@ def _may_still_read(request: Request, answer: Any) -> None:
         raise Http404
 
 
-class AnnotationsView(ApiView):
-    renderer_classes = [LdRenderer, JSONRenderer]
+class AnnotationsView(LdView):
     parser_classes = [LdParser, JSONParser]
 
     @extend_schema(
         operation_id="annotations_list",
-        responses={(200, LD): OpenApiTypes.OBJECT, (404, LD): OpenApiTypes.OBJECT},
+        responses={(200, LD): OpenApiTypes.OBJECT, 404: OpenApiTypes.OBJECT},
     )
     def get(self, request: Request, key: uuid.UUID) -> Response:
         """List what is drawn on a picture of a look that you may see, as an AnnotationPage."""
@@ -83,9 +94,9 @@ class AnnotationsView(ApiView):
         request={LD: AnnotationIn, "application/json": AnnotationIn},
         responses={
             (201, LD): OpenApiTypes.OBJECT,
-            (400, LD): OpenApiTypes.OBJECT,
-            (404, LD): OpenApiTypes.OBJECT,
-            (409, LD): OpenApiTypes.OBJECT,
+            400: OpenApiTypes.OBJECT,
+            404: OpenApiTypes.OBJECT,
+            409: OpenApiTypes.OBJECT,
         },
     )
     @idempotent(_may_still_read)
@@ -106,17 +117,18 @@ class AnnotationsView(ApiView):
         return Response(annotation(mark, request.build_absolute_uri), status.HTTP_201_CREATED)
 
 
-class AnnotationView(ApiView):
-    renderer_classes = [LdRenderer, JSONRenderer]
-
+class AnnotationView(LdView):
     @extend_schema(
         operation_id="annotations_delete",
         request=None,
-        responses={204: None, (404, LD): OpenApiTypes.OBJECT},
+        responses={204: None, 404: OpenApiTypes.OBJECT},
     )
     @idempotent(lambda request, answer: None)
-    def delete(self, request: Request, key: uuid.UUID, mark: uuid.UUID) -> Response:
+    def delete(self, request: Request, key: str, mark: str) -> Response:
         """Remove what you drew. What is gone already is gone."""
         query_of(request)
-        remove_mark(viewer_of(request), picture_in_look(viewer_of(request), key), mark)
+        picture, drawn = id_or_none(key), id_or_none(mark)
+        if picture is None or drawn is None:
+            raise Http404
+        remove_mark(viewer_of(request), picture_in_look(viewer_of(request), picture), drawn)
         return Response(None, status.HTTP_204_NO_CONTENT)
