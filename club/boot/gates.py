@@ -48,7 +48,8 @@ def test(arguments: Sequence[str], state: Path) -> int:
         }
         databases.ensure(services, name)
         failed = [] if arguments else _gates(env)
-        options = list(arguments) or ["-n", "2", "--dist", "loadgroup"]
+        # One more than the two cores: tests of clocks, servers and browsers mostly wait.
+        options = list(arguments) or ["-n", "3", "--dist", "loadgroup"]
         code = _step("pytest", [sys.executable, "-m", "pytest", *options], env)
         _drop(services, os.getpid())
     if failed:
