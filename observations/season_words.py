@@ -165,7 +165,7 @@ def number(value: float) -> str:
         return f"{value:.1f}".removesuffix(".0")
     if value < 0.005:
         return "0.01" if value else "0"
-    return f"{value:.2f}".rstrip("0")
+    return f"{value:.2g}"
 
 
 def _places(told: Mapping[str, Any] | None, one: str, many: str, units: Units) -> PlaceWords | None:

@@ -61,11 +61,12 @@ def test_bands_rates_and_what_they_rest_on_in_words() -> None:
         "4 to 5\u00a0m",
         "deeper than 30\u00a0m",
     )
-    assert [number(x) for x in (0, 0.001, 0.05, 0.5, 1.04, 2.26, 12.3)] == [
+    assert [number(x) for x in (0, 0.001, 0.05, 0.5, 0.996, 1.04, 2.26, 12.3)] == [
         "0",
         "0.01",
         "0.05",
         "0.5",
+        "1",
         "1",
         "2.3",
         "12",
