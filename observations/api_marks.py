@@ -6,7 +6,7 @@ from typing import Any
 from django.core.exceptions import ValidationError as DjangoValidationError
 from django.http import Http404
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import serializers, status
 from rest_framework.parsers import JSONParser
 from rest_framework.renderers import JSONRenderer
@@ -119,6 +119,11 @@ class AnnotationsView(LdView):
 
 class AnnotationView(LdView):
     @extend_schema(
+        # Text in the address: what is no id at all is answered here, in the API's own JSON.
+        parameters=[
+            OpenApiParameter(name, OpenApiTypes.STR, OpenApiParameter.PATH, description=f"The {what}'s id.")
+            for name, what in (("key", "picture"), ("mark", "annotation"))
+        ],
         operation_id="annotations_delete",
         request=None,
         responses={204: None, 404: OpenApiTypes.OBJECT},

@@ -18,9 +18,10 @@ TABLES = [
 _DEFINER = "LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp"
 
 FUNCTIONS = [
-    # Each standing decision is a vote: for a species, or that the finding proves none. Most votes win; where they
-    # are level the observer's own claim, then what stood first. By what was known then: an earlier day, a cut-off.
-    # It sees what its caller may see. `decided`: there was any decision by then.
+    # Each standing decision is a vote: for a species, or that the finding proves none. Most votes win. Where
+    # they are level between species, the observer's own claim stands, then what stood first; level with a rejection
+    # nothing is verified, and it stays seen or landed until one more decides. By what was known then: an earlier day, a
+    # cut-off. It sees what its caller may see. `decided`: there was any decision by then.
     """
     CREATE OR REPLACE FUNCTION observations_settled(wanted uuid, claimed text, by_then timestamptz,
         OUT decided boolean, OUT verified timestamptz, OUT corrected text, OUT level boolean)
@@ -30,7 +31,8 @@ FUNCTIONS = [
     BEGIN
         decided := EXISTS (SELECT 1 FROM observations_confirmation c
             WHERE c.finding_id = wanted AND c.created_at <= by_then);
-        SELECT t.species, t.since, count(*) FILTER (WHERE t.votes = t.most) OVER () > 1 AS tied INTO won FROM (
+        SELECT t.species, t.since, bool_or(t.species = '' AND t.votes = t.most) OVER () AS no_fish,
+            count(*) FILTER (WHERE t.votes = t.most) OVER () > 1 AS tied INTO won FROM (
             SELECT v.species, count(*) AS votes, min(v.at) AS since, max(count(*)) OVER () AS most FROM (
                 SELECT CASE c.decision WHEN 'rejected' THEN '' ELSE c.named_species_id END AS species,
                     c.created_at AS at
@@ -39,9 +41,11 @@ FUNCTIONS = [
                     AND (c.undone_at IS NULL OR c.undone_at > by_then)
             ) v GROUP BY v.species
         ) t ORDER BY t.votes DESC, t.species = claimed DESC, t.since, t.species LIMIT 1;
-        verified := CASE WHEN won.species <> '' THEN won.since END;
-        corrected := CASE WHEN won.species <> '' THEN nullif(won.species, claimed) END;
         level := COALESCE(won.tied, false);
+        IF NOT won.no_fish THEN
+            verified := won.since;
+            corrected := nullif(won.species, claimed);
+        END IF;
     END $$
     """,
     "REVOKE ALL ON FUNCTION observations_settled(uuid, text, timestamptz) FROM PUBLIC",

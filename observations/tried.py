@@ -18,6 +18,7 @@ from observations.inference.bands import BANDS, band_of, ends_of
 from observations.inference.placing import share_interval
 from observations.models import Method, Observation, Presentation
 from observations.visits import Visit, visits_of
+from observations.words import is_rejected
 
 LEAST = 8
 """Tries below which no share is told: the interval of 4 of 8 reaches from a quarter to three quarters."""
@@ -67,7 +68,9 @@ def tries_of(looks: Sequence[Observation]) -> list[Try]:
 
 def _of_visit(visit: Visit) -> Iterable[Try]:
     cameras = [look for look in visit.looks if look.method == Method.CAMERA]
-    seen = any(finding.count for look in cameras for finding in look.findings.all())
+    seen = any(
+        finding.count and not is_rejected(finding) for look in cameras for finding in look.findings.all()
+    )
     for look in visit.looks:
         for shown in look.presentations.all():
             yield Try(shown.what, shown.minutes, shown.response, seen if cameras else None, look)

@@ -179,6 +179,14 @@ def still_waits(finding: Finding, moment: datetime) -> bool:
     return max(at for at in since if at is not None) > moment - timedelta(days=WAITS_DAYS)
 
 
+def is_rejected(finding: Finding) -> bool:
+    """True where a checker saw no such fish, and none has outvoted them."""
+    return finding.verified_at is None and any(
+        row.decision == Confirmation.Decision.REJECTED and row.undone_at is None
+        for row in finding.confirmations.all()
+    )
+
+
 def who_words(look: Observation, moment: datetime) -> tuple[str, bool]:
     """Say who looked and who checked it, and whether it waits for a checker."""
     checkers = sorted(
@@ -192,11 +200,7 @@ def who_words(look: Observation, moment: datetime) -> tuple[str, bool]:
     if checkers:
         return f"{look.observer.shown_name}, checked by {' and '.join(checkers)}", False
     open_findings = [finding for finding in look.findings.all() if finding.verified_at is None]
-    rejected = any(
-        row.decision == Confirmation.Decision.REJECTED and row.undone_at is None
-        for finding in open_findings
-        for row in finding.confirmations.all()
-    )
+    rejected = any(is_rejected(finding) for finding in open_findings)
     waits = any(still_waits(finding, moment) for finding in open_findings) and not rejected
     told = ""
     if open_findings:

@@ -237,10 +237,15 @@ def test_nobody_else_takes_it_down(cleared: ClearedPicture, client_of: Clients, 
     assert len(shown()) == 1
 
 
-def test_a_look_taken_back_takes_its_picture_along(cast: Cast, taken: Shot, cleared: ClearedPicture) -> None:
-    with see(cast, "member"):
+def test_a_look_taken_back_takes_its_picture_along(
+    cast: Cast, taken: Shot, cleared: ClearedPicture, django_capture_on_commit_callbacks: object
+) -> None:
+    files = list(Path(settings.MEDIA_ROOT).glob(f"cleared-{cleared.pk}*"))
+    assert len(files) == 2
+    with django_capture_on_commit_callbacks(execute=True), see(cast, "member"):  # type: ignore[operator]
         withdraw_look(taken.look, timezone.now())
     assert shown() == []
+    assert not any(file.exists() for file in files)
     assert Client().get(f"/pictures/cleared/{cleared.pk}/").status_code == 404
 
 

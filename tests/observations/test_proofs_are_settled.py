@@ -179,9 +179,7 @@ def test_an_observer_disputes_a_rejection_and_the_next_checker_resolves_it(
     first = two.get(f"/proofs/{finding.pk}/").content.decode()
     assert "six spines" not in first and "isputed by" not in first, "blind until named"
     judge(two, finding, "white-crappie")
-    assert state(finding) == (True, None, True), (
-        "one against one: the observer's claim stands, still disputed"
-    )
+    assert state(finding) == (False, None, True), "one against one proves nothing: still disputed"
     judge(three, finding, "white-crappie")
     assert state(finding) == (True, None, False)
 
