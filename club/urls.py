@@ -3,6 +3,8 @@
 from django.urls import URLPattern, URLResolver, include, path
 from drf_spectacular.views import SpectacularAPIView
 
+handler404 = "club.api_errors.not_found"
+
 urlpatterns: list[URLPattern | URLResolver] = [
     path("api/schema/", SpectacularAPIView.as_view()),
     path("", include("club.people_urls")),

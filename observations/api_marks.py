@@ -6,14 +6,13 @@ from typing import Any
 from django.core.exceptions import ValidationError as DjangoValidationError
 from django.http import Http404
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers, status
 from rest_framework.parsers import JSONParser
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from club.access import id_or_none
 from club.api_parts import ApiView, Conflict, Strict, moment_of, query_of, refused, viewer_of
 from club.idempotency import idempotent
 from observations.marking import (
@@ -119,21 +118,13 @@ class AnnotationsView(LdView):
 
 class AnnotationView(LdView):
     @extend_schema(
-        # Text in the address: what is no id at all is answered here, in the API's own JSON.
-        parameters=[
-            OpenApiParameter(name, OpenApiTypes.STR, OpenApiParameter.PATH, description=f"The {what}'s id.")
-            for name, what in (("key", "picture"), ("mark", "annotation"))
-        ],
         operation_id="annotations_delete",
         request=None,
         responses={204: None, 404: OpenApiTypes.OBJECT},
     )
     @idempotent(lambda request, answer: None)
-    def delete(self, request: Request, key: str, mark: str) -> Response:
+    def delete(self, request: Request, key: uuid.UUID, mark: uuid.UUID) -> Response:
         """Remove what you drew. What is gone already is gone."""
         query_of(request)
-        picture, drawn = id_or_none(key), id_or_none(mark)
-        if picture is None or drawn is None:
-            raise Http404
-        remove_mark(viewer_of(request), picture_in_look(viewer_of(request), picture), drawn)
+        remove_mark(viewer_of(request), picture_in_look(viewer_of(request), key), mark)
         return Response(None, status.HTTP_204_NO_CONTENT)

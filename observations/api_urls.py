@@ -14,6 +14,6 @@ urlpatterns = [
     path("api/confirmations/", api_proofs.ConfirmationsView.as_view()),
     path("api/pictures/<uuid:key>/", api_proofs.PictureView.as_view()),
     path("api/pictures/<uuid:key>/annotations/", api_marks.AnnotationsView.as_view()),
-    path("api/pictures/<key>/annotations/<mark>/", api_marks.AnnotationView.as_view()),
+    path("api/pictures/<uuid:key>/annotations/<uuid:mark>/", api_marks.AnnotationView.as_view()),
     path("api/reliability/", api_reliability.ReliabilityView.as_view()),
 ]

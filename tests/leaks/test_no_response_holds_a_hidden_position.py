@@ -195,7 +195,7 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         (f"/api/pictures/{key}/annotations/", None)
         for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
-    "api/pictures/<key>/annotations/<mark>/": lambda ids: [
+    "api/pictures/<uuid:key>/annotations/<uuid:mark>/": lambda ids: [
         (f"/api/pictures/{key}/annotations/{UNKNOWN}/", {}) for key in (ids["private picture"], UNKNOWN)
     ],
     "pictures/<uuid:picture_id>/marks/": lambda ids: [

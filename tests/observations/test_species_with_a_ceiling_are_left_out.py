@@ -46,7 +46,7 @@ def watched(cast: Cast, places: Places) -> Places:
     History.objects.filter(edition="published").delete()
     live = History.objects.filter(scope="club", edition="live")
     for row in live:
-        row.pk, row.edition, row.thick = None, "published", True
+        row.pk, row.edition, row.thick, row.places = None, "published", True, {}
         row.save()
     return places
 
@@ -75,7 +75,7 @@ def addresses(spot: Spot) -> list[str]:
         f"/api/spots/{spot.pk}/history/?as_of={timezone.now() - DAY:%Y-%m-%d}",
         f"/api/observations/?spot={spot.pk}",
         "/api/findings/",
-        f"/spots/{spot.pk}/panel/",
+        f"/spots/{spot.pk}/panel/?species={RARE}",
         f"/spots/{spot.pk}/?all",
         "/export/looks.csv",
     ]
