@@ -110,16 +110,16 @@ def apply(using: str = "default") -> None:
             cursor.execute("SELECT to_regclass(%s) IS NOT NULL", [table.name])
             if cursor.fetchone()[0]:  # a migration of one app alone comes before the others' tables
                 # At once for each table: a site that runs meanwhile never meets one without its rights.
+                # Its lock comes first: a statistics run that waits for the row of rights would hold what is wanted.
                 with transaction.atomic(using=using):
+                    cursor.execute(f"LOCK TABLE {table.name} IN ACCESS EXCLUSIVE MODE")
                     for statement in statements(table):
                         cursor.execute(statement)
         at_once: list[str] = []
         for statement in [*_laid("TRIGGERS"), ""]:
             at_once.append(statement)
-            if statement.startswith(
-                "DROP TRIGGER"
-            ):  # and what takes its place: what it guards is always guarded
-                continue
+            if statement.startswith("DROP TRIGGER"):
+                continue  # with what takes its place: what it guards is always guarded
             with transaction.atomic(using=using):
                 for one in filter(None, at_once):
                     cursor.execute(one)
@@ -133,5 +133,6 @@ def _laid(name: str) -> list[str]:
 
 
 def apply_after_migrate(*, plan: Any = None, using: str, **kwargs: object) -> None:
-    if connections[using].vendor == "postgresql":
+    """Lay them after `migrate`, which says its plan. Emptying the tables (`flush`) says none, and undoes nothing."""
+    if plan is not None and connections[using].vendor == "postgresql":
         apply(using)
