@@ -112,7 +112,7 @@ def test_taking_back_scores_anew_what_it_settled(
     def chance() -> float:
         jobs.refresh_spot(places.shared.pk, timezone.now())
         return History.objects.get(
-            spot=places.shared, species="bluegill", edition="live", scope="club"
+            spot=places.shared, species="bluegill", scope="club", edition="live"
         ).probability
 
     before = chance()

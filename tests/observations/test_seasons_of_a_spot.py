@@ -50,7 +50,7 @@ def book(cast: Cast, places: Places, quiet_queue: Any) -> None:
     look(cast, "checker", spot, "camera", JULY + timedelta(days=1), minutes=5)
 
 
-def row(places: Places, edition: str = "live", scope: str = "club", code: str = "white-crappie") -> History:
+def row(places: Places, edition: str = "live", code: str = "white-crappie", scope: str = "club") -> History:
     return History.objects.get(spot=places.shared, species=code, scope=scope, edition=edition)
 
 
