@@ -7,7 +7,7 @@ met them (spring and autumn together), moved by what the club found in the band 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from .calls import table_index
 from .engine import of_species, settle
 from .fitting import parameters_of
 from .grouping import look_numbers, prepare, visits
+from .packing import pack, unpack
 from .presence import cavity_presence, effect_grid
 from .results import ClubFit
 from .types import Evidence, Float, Int
@@ -113,26 +114,12 @@ class BandFit:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-safe form; numbers are kept bit for bit."""
-        plain = {
-            name: value.tolist() if isinstance(value, np.ndarray) else value
-            for name, value in vars(self).items()
-        }
-        return {**plain, "species": list(self.species)}
+        return {name: pack(value) for name, value in vars(self).items()}
 
     @classmethod
     def from_dict(cls, packed: Mapping[str, Any]) -> BandFit:
         """Inverse of `to_dict`. KeyError for a missing part."""
-        arrays = {
-            name: np.asarray(packed[name], dtype=np.float64)
-            for name in ("curve", "features", "days", "deviation", "variance")
-        }
-        return cls(
-            species=tuple(packed["species"]),
-            readings=int(packed["readings"]),
-            scatter=float(packed["scatter"]),
-            visits=np.asarray(packed["visits"], dtype=np.int64),
-            **arrays,
-        )
+        return cls(**{f.name: unpack(packed[f.name]) for f in fields(cls)})
 
     def usual(self, month: Int) -> Float:
         """The curve in the middle of calendar months 1 to 12."""

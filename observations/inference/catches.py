@@ -7,7 +7,7 @@ the weight of a long one. Common practice where effort is counted together with 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from scipy.special import gammaincinv, gammaln
 
 from .bands import BANDS, band_of, temperatures
 from .grouping import look_numbers
+from .packing import pack, unpack
 from .types import LANDED, ROD, Evidence, Float, Int
 
 MONTHS: Final = 12
@@ -61,20 +62,12 @@ class CatchFit:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-safe form; numbers are kept bit for bit."""
-        plain = {
-            name: value.tolist() if isinstance(value, np.ndarray) else value
-            for name, value in vars(self).items()
-        }
-        return {**plain, "species": list(self.species)}
+        return {name: pack(value) for name, value in vars(self).items()}
 
     @classmethod
     def from_dict(cls, packed: Mapping[str, Any]) -> CatchFit:
         """Inverse of `to_dict`. KeyError for a missing part."""
-        arrays = {
-            name: np.asarray(packed[name], dtype=np.float64)
-            for name in ("rate", "fish", "clump", "spot", "cell")
-        }
-        return cls(species=tuple(packed["species"]), looks=int(packed["looks"]), **arrays)
+        return cls(**{f.name: unpack(packed[f.name]) for f in fields(cls)})
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,8 @@ from .catches import CatchFit, fit_catches
 from .results import ClubFit
 from .types import Evidence
 
+_VERSION = 2
+
 
 @dataclass(frozen=True)
 class SeasonFit:
@@ -21,12 +23,12 @@ class SeasonFit:
 
     def to_dict(self) -> dict[str, Any]:
         """JSON-safe form; numbers are kept bit for bit."""
-        return {"version": 1, "bands": self.bands.to_dict(), "catches": self.catches.to_dict()}
+        return {"version": _VERSION, "bands": self.bands.to_dict(), "catches": self.catches.to_dict()}
 
     @classmethod
     def from_dict(cls, packed: Mapping[str, Any]) -> SeasonFit | None:
         """Inverse of `to_dict`; None where a refit kept nothing, or what another version made."""
-        if packed.get("version") != 1:
+        if packed.get("version") != _VERSION:
             return None
         return cls(BandFit.from_dict(packed["bands"]), CatchFit.from_dict(packed["catches"]))
 

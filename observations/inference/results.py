@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 import numpy as np
 
+from .packing import number, pack, plain, tuples, unpack
 from .types import CALL_METHODS, Bool, Float, Int, Options, Taxa
 
 
@@ -126,11 +126,11 @@ class ClubFit:
                     "leaf": value.leaf.tolist(),
                 }
             elif f.name == "options":
-                packed[f.name] = _plain(asdict(value))
+                packed[f.name] = plain(asdict(value))
             elif f.name == "calls":
-                packed[f.name] = {g.name: _pack(getattr(value, g.name)) for g in fields(value)}
+                packed[f.name] = {g.name: pack(getattr(value, g.name)) for g in fields(value)}
             else:
-                packed[f.name] = _pack(value)
+                packed[f.name] = pack(value)
         return packed
 
     @classmethod
@@ -151,13 +151,13 @@ class ClubFit:
                 )
             elif f.name == "options":
                 known = {g.name for g in fields(Options)}  # a stored option that is no more is left behind
-                made[f.name] = Options(**{k: _tuples(_number(v)) for k, v in value.items() if k in known})
+                made[f.name] = Options(**{k: tuples(number(v)) for k, v in value.items() if k in known})
             elif f.name == "calls":
                 made[f.name] = CallModel(
-                    **{g.name: _unpack(value[g.name]) for g in fields(CallModel) if g.name in value}
+                    **{g.name: unpack(value[g.name]) for g in fields(CallModel) if g.name in value}
                 )
             else:
-                made[f.name] = _unpack(value)
+                made[f.name] = unpack(value)
         return cls(**made)
 
 
@@ -277,46 +277,6 @@ class CallTable:
     proofs: Int
     looks: int
     called_only: Bool
-
-
-def _pack(value: Any) -> Any:
-    if isinstance(value, np.ndarray):
-        little = np.ascontiguousarray(value, dtype=value.dtype.newbyteorder("<"))
-        return {
-            "dtype": little.dtype.str,
-            "shape": list(value.shape),
-            "b64": base64.b64encode(little.tobytes()).decode("ascii"),
-        }
-    return _plain(value)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(v) for v in value]
-    if isinstance(value, float) and not np.isfinite(value):
-        return {"float": repr(value)}  # JSON has no infinity
-    return value
-
-
-def _number(value: Any) -> Any:
-    if isinstance(value, list):
-        return [_number(v) for v in value]
-    return float(value["float"]) if isinstance(value, dict) and set(value) == {"float"} else value
-
-
-def _tuples(value: Any) -> Any:
-    return tuple(_tuples(v) for v in value) if isinstance(value, list) else value
-
-
-def _unpack(value: Any) -> Any:
-    if isinstance(value, dict) and "b64" in value:
-        raw = np.frombuffer(base64.b64decode(value["b64"]), dtype=np.dtype(value["dtype"]))
-        made = raw.reshape(value["shape"]).astype(raw.dtype.newbyteorder("="))
-        made.flags.writeable = False
-        return made
-    return _tuples(_number(value))
 
 
 __all__ = ["CALL_METHODS", "CallModel", "CallTable", "ClubFit", "Reason", "SpotResult"]
