@@ -4,9 +4,8 @@ from datetime import datetime
 
 from club.viewer import Viewer, current_freeze
 from observations.ceilings import withheld_at
+from observations.computing import rows_of
 from observations.evidence import gather
-from observations.history import build_rows
-from observations.inference import spot_history
 from observations.inference.club_season import SeasonFit
 from observations.inference.results import ClubFit
 from observations.models import History
@@ -34,9 +33,7 @@ def history_as_of(spot: ReleasedSpot, viewer: Viewer, as_of: datetime) -> list[H
     gathered = gather(fit.taxa, scopes, as_of, [spot.id], cut_off, freeze.side)
     widest = f"member:{viewer.member_id}" if len(scopes) > 1 else CLUB
     season = SeasonFit.from_dict(refit.season)
-    bands = season.bands if season else None
-    result = spot_history(fit, gathered.evidence, gathered.evidence.now, bands=bands)
-    rows = build_rows(spot.id, widest, gathered, fit, result, refit, as_of, as_of, season)
+    rows = rows_of(spot.id, widest, gathered, fit, season, refit, as_of, as_of)
     withheld = withheld_at(spot.id)
     rows = [row for row in rows if row.species_id not in withheld]
     for row in rows:

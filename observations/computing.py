@@ -93,15 +93,16 @@ def histories(
                     asked = frozen.setdefault(cut.at, {})
                     asked.setdefault(_Evidence(belonging, cut.at, side), []).append((spot, key))
     rows: list[History] = []
+    season = SeasonFit.from_dict(refit.season)
     for spot, key, gathered in _each(live, fit, as_of):
-        rows += _rows(spot, key, gathered, fit, refit, as_of, moment)
+        rows += rows_of(spot, key, gathered, fit, season, refit, as_of, moment)
     for at, asked in sorted(frozen.items()):
         before = refit_by(at)
         if before is None:
             continue
-        then = ClubFit.from_dict(before.parameters)
+        then, season_then = ClubFit.from_dict(before.parameters), SeasonFit.from_dict(before.season)
         for spot, key, gathered in _each(asked, then, as_of):
-            kept = _rows(spot, key, gathered, then, before, as_of, moment)
+            kept = rows_of(spot, key, gathered, then, season_then, before, as_of, moment)
             for row in kept:
                 row.edition, row.cutoff_at = History.Edition.FROZEN, at
             rows += kept
@@ -127,7 +128,7 @@ def histories_below_exact(
         if season:
             evidence = as_usual(season.bands, evidence)
         unsaid = replace(gathered, evidence=evidence)
-        rows += _rows(spot, key, unsaid, fit, refit, as_of, moment, exact=False)
+        rows += rows_of(spot, key, unsaid, fit, season, refit, as_of, moment, exact=False)
     for row in rows:
         row.edition, row.narrowed_by = History.Edition.PUBLISHED, {}
     return rows
@@ -149,17 +150,18 @@ def _each(
             yield spot, key, parts[spot]
 
 
-def _rows(
+def rows_of(
     spot_id: uuid.UUID,
     key: str,
     gathered: Gathered,
     fit: ClubFit,
+    season: SeasonFit | None,
     refit: Refit,
     as_of: datetime,
     moment: datetime,
     exact: bool = True,
 ) -> list[History]:
-    season = SeasonFit.from_dict(refit.season)
+    """Return the unsaved rows of one spot in one scope, by its gathered evidence and what a refit learned."""
     bands = season.bands if season else None
     result = spot_history(fit, gathered.evidence, gathered.evidence.now, reasons=exact, bands=bands)
     return build_rows(spot_id, key, gathered, fit, result, refit, as_of, moment, season, exact)

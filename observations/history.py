@@ -16,7 +16,15 @@ from observations.inference.results import ClubFit, SpotResult
 from observations.inference.staying import staying
 from observations.inference.types import Evidence
 from observations.models import History, Refit
-from observations.season_rows import bands_of, catch_of, cell_grades, cell_of_bands, clip, places_of
+from observations.season_rows import (
+    bands_of,
+    catch_of,
+    cell_grades,
+    cell_of_bands,
+    clip,
+    places_of,
+    told_cell,
+)
 
 ENOUGH_CONTRIBUTORS = 3
 
@@ -104,21 +112,10 @@ def build_rows(
         by_month = cell_grades(evidence, evidence.month - 1, 12, k)
         months: list[dict[str, Any]] = []
         for m in range(12):
-            m_low, m_middle, m_high = clip(
+            chance = clip(
                 result.month_interval[m, k, 0], result.month_probability[m, k], result.month_interval[m, k, 1]
             )
-            months.append(
-                {
-                    "month": m + 1,
-                    "probability": m_middle,
-                    "low": m_low,
-                    "high": m_high,
-                    "looks": int(monthly.looks[m]),
-                    "camera_minutes": float(monthly.camera_minutes[m]),
-                    "rod_hours": float(monthly.rod_hours[m]),
-                    "grade": by_month[m],
-                }
-            )
+            months.append({"month": m + 1, **told_cell(chance, monthly, by_month[m], m)})
         rows.append(
             History(
                 spot_id=spot_id,

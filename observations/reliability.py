@@ -235,9 +235,9 @@ def save_reliability(refit: Refit, rows: Sequence[Reliability], kept: Sequence[i
 def current_refit() -> Refit | None:
     """Return the newest fit that the caller may know of: for a frozen member, that of their cut-off.
 
-    Its parameters are megabytes and stay where they are.
+    Its parameters are megabytes and stay where they are, with its seasons, until they are asked for.
     """
-    return Refit.objects.defer("parameters").order_by("-finished_at", "-id").first()
+    return Refit.objects.defer("parameters", "season").order_by("-finished_at", "-id").first()
 
 
 def chosen_part(rows: QuerySet[Reliability], part: str) -> QuerySet[Reliability]:

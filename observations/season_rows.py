@@ -48,6 +48,22 @@ def clip(low: float, middle: float, high: float) -> tuple[float, float, float]:
     return min(low, middle), middle, max(high, middle)
 
 
+def told_cell(
+    chance: tuple[float, float, float], spent: effort.MonthEffort, grade: str, number: int
+) -> dict[str, Any]:
+    """Return a month or a band as it is stored: its chance (low, middle, high), what was spent there, its grade."""
+    low, middle, high = chance
+    return {
+        "probability": middle,
+        "low": low,
+        "high": high,
+        "looks": int(spent.looks[number]),
+        "camera_minutes": float(spent.camera_minutes[number]),
+        "rod_hours": float(spent.rod_hours[number]),
+        "grade": grade,
+    }
+
+
 def bands_of(evidence: Evidence, result: SpotResult, cell: Int, k: int) -> list[dict[str, Any]]:
     """Return the profile by band of water temperature; nothing where the club knows no temperatures."""
     if not len(result.band_probability):
@@ -56,25 +72,13 @@ def bands_of(evidence: Evidence, result: SpotResult, cell: Int, k: int) -> list[
     grades = cell_grades(evidence, cell, BANDS, k)
     out = []
     for band in range(BANDS):
-        low, middle, high = clip(
+        chance = clip(
             result.band_interval[band, k, 0],
             result.band_probability[band, k],
             result.band_interval[band, k, 1],
         )
         from_c, to_c = ends_of(band)
-        out.append(
-            {
-                "from_c": from_c,
-                "to_c": to_c,
-                "probability": middle,
-                "low": low,
-                "high": high,
-                "looks": int(spent.looks[band]),
-                "camera_minutes": float(spent.camera_minutes[band]),
-                "rod_hours": float(spent.rod_hours[band]),
-                "grade": grades[band],
-            }
-        )
+        out.append({"from_c": from_c, "to_c": to_c, **told_cell(chance, spent, grades[band], band)})
     return out
 
 
