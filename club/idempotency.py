@@ -14,7 +14,7 @@ from functools import wraps
 from typing import Any
 
 from django.core.files.uploadedfile import UploadedFile
-from django.db import connection, transaction
+from django.db import transaction
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework import status
 from rest_framework.exceptions import APIException, ValidationError
@@ -23,6 +23,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from club.models import IdempotencyKey, Member
+from club.turns import Turn, take_turn
 
 HEADER = "Idempotency-Key"
 REPLAYED = "Idempotency-Replayed"
@@ -78,8 +79,7 @@ def _key_of(request: Request) -> str:
 
 def _wait_for_the_first(member: Member, key: str) -> None:
     """Two of the same at once: the second waits here until the first is through, and then finds its answer."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 7411003))", [f"{member.pk} {key}"])
+    take_turn(Turn.REQUEST, f"{member.pk} {key}")
 
 
 def idempotent(recheck: Recheck) -> Callable[[Handler], Handler]:

@@ -5,11 +5,11 @@ from datetime import datetime, timedelta
 
 from django.conf import settings
 from django.contrib.auth.hashers import check_password, identify_hasher, make_password
-from django.db import connection
 from django.http import HttpRequest
 from django.utils.crypto import salted_hmac
 
 from club.models import Member, SignInAttempt
+from club.turns import Turn, take_turn
 from club.viewer import viewer_of, viewing
 
 WINDOW = timedelta(minutes=15)
@@ -104,9 +104,8 @@ def check_sign_in(
     name = username.strip().casefold()
     name_key = _key("known", f"{browser}:{name}") if browser else _key("name", name)
     address_key = _key("address", address)
-    with connection.cursor() as cursor:
-        # One try at a time for a name, or tries sent together would all be counted as the first.
-        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [name_key])
+    # One try at a time for a name, or tries sent together would all be counted as the first.
+    take_turn(Turn.SIGN_IN, name_key)
     _wait_for(name_key, PER_NAME, moment)
     if address:
         _wait_for(address_key, PER_ADDRESS, moment)

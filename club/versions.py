@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from django import forms
-from django.db import connection
+
+from club.turns import Turn, take_turn
 
 Texts = Mapping[str, str]
 
@@ -34,8 +35,7 @@ def texts_of(values: Mapping[str, Any], names: Iterable[str]) -> dict[str, str]:
 
 def wait_for_other_edits(key: uuid.UUID) -> None:
     """Of two edits of one thing at once, the second waits here, and then reads what the first has saved."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 7411005))", [f"edit {key}"])
+    take_turn(Turn.EDIT, f"edit {key}")
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from datetime import timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
-from django.db import connection, transaction
+from django.db import transaction
 from django.http import Http404, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import render
@@ -19,6 +19,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from club.access import id_or_404, members_only, public
 from club.keyed import keyed_id
+from club.turns import Turn, take_turn
 from club.viewer import ViewedRequest
 from observations import log_queries as queries
 from observations import parts
@@ -141,12 +142,6 @@ def _own_look(request: ViewedRequest, look_id: uuid.UUID) -> Observation:
     return look
 
 
-def _wait_for_others(look_id: uuid.UUID) -> None:
-    """Of two of the same at once, let the second wait until the first one's file and row stand."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 7411004))", [str(look_id)])
-
-
 @members_only
 @require_POST
 def add_picture(request: ViewedRequest, look_id: uuid.UUID, key: uuid.UUID) -> JsonResponse:
@@ -159,7 +154,7 @@ def add_picture(request: ViewedRequest, look_id: uuid.UUID, key: uuid.UUID) -> J
     look = _own_look(request, look_id)
     picture_id = _picture_id(look_id, key)
     with transaction.atomic():
-        _wait_for_others(look_id)
+        take_turn(Turn.PICTURES_OF_LOOK, look_id)
         pictures = Picture.objects.filter(look=look)
         if pictures.filter(pk=picture_id).exists():
             parts.forget(request.member.pk, picture_id)
@@ -214,7 +209,7 @@ def picture_parts(request: ViewedRequest, look_id: uuid.UUID, key: uuid.UUID) ->
     if request.method != "POST":
         return JsonResponse({"have": parts.have(member, picture_id)})
     with transaction.atomic():
-        _wait_for_others(look_id)
+        take_turn(Turn.PICTURES_OF_LOOK, look_id)
         try:
             at, of = (_number(request.GET.get(name, ""), name) for name in ("at", "of"))
             return JsonResponse({"have": parts.add(member, picture_id, at, of, request.body)})

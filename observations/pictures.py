@@ -20,11 +20,11 @@ from typing import Protocol
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
-from django.db import connection
 from pi_heif import register_heif_opener
 from PIL import Image, ImageDraw, ImageOps, UnidentifiedImageError
 
 from club.models import Member
+from club.turns import Turn, take_turn
 from observations.models import Finding, Observation, Picture
 
 MAX_BYTES = 15 * 1024 * 1024
@@ -247,10 +247,14 @@ def content_of(picture: Picture, small: bool = False) -> bytes | None:
 _BLOCK = 16
 
 
-def _wait_for_others(picture: Picture) -> None:
-    """Of two that read a picture's file and write what comes of it, let the second wait for the first to commit."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 7411006))", [str(picture.pk)])
+def _reread(picture: Picture) -> Image.Image | None:
+    """Return a picture's stored pixels, to be written anew within this transaction; None when the file is not there."""
+    take_turn(Turn.FILE_OF_PICTURE, picture.pk)
+    content = content_of(picture)
+    if content is None:
+        return None
+    with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
+        return _plain(image)
 
 
 def black_out(picture: Picture, box: tuple[int, int, int, int]) -> bool:
@@ -260,12 +264,9 @@ def black_out(picture: Picture, box: tuple[int, int, int, int]) -> bool:
     picture is the last to keep what was to go, and the member is told to do it again. Within a transaction: two
     boxes at once are both painted, and no copy is made meanwhile of what was to go.
     """
-    _wait_for_others(picture)
-    content = content_of(picture)
-    if content is None:
+    plain = _reread(picture)
+    if plain is None:
         return False
-    with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
-        plain = _plain(image)
     left, top, width, height = box
     # To whole blocks of the JPEG, and a little beyond: what lay inside has left its trace in all of a block.
     edges = (left - 2) // _BLOCK * _BLOCK, (top - 2) // _BLOCK * _BLOCK
@@ -286,12 +287,9 @@ def copy_name(cleared_id: uuid.UUID, small: bool = False) -> str:
 
 def write_copy(picture: Picture, cleared_id: uuid.UUID) -> bool:
     """Write a picture's copy for everybody, scaled and encoded anew; False when its file is not there."""
-    _wait_for_others(picture)
-    content = content_of(picture)
-    if content is None:
+    plain = _reread(picture)
+    if plain is None:
         return False
-    with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
-        plain = _plain(image)
     # A pixel of each edge goes too, so that not even the shape is that of the original.
     plain = plain.crop((1, 1, plain.width - 1, plain.height - 1)) if min(plain.size) > 16 else plain
     _write(_path(copy_name(cleared_id)), _jpeg(plain, _COPY_SIDE, _COPY_QUALITY)[0])
