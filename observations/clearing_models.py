@@ -23,6 +23,8 @@ class Clearance(models.Model):
     cleared_at = models.DateTimeField(null=True)
     # The public id: that of the row below and of its file.
     cleared_id = models.UUIDField(null=True, unique=True)
+    # Something is proved that waits for the end of an event on its water (clearing_policies.py).
+    untold = models.BooleanField(default=False, db_default=False, editable=False)
     ended_at = models.DateTimeField(null=True)
     ended_by = models.ForeignKey(Member, null=True, on_delete=models.PROTECT, related_name="+")
 

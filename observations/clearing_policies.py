@@ -1,6 +1,6 @@
 """Rights on pictures cleared for everybody, and the triggers that tie both hands to it."""
 
-from club.rls import AUDIENCES, FROZEN, MEMBER, Table
+from club.rls import AUDIENCES, FROZEN, MEMBER, MOMENT, Table
 
 _CHECKER = f"'checkers' = ANY ({AUDIENCES})"
 _MEMBER = f"'members' = ANY ({AUDIENCES})"
@@ -27,6 +27,7 @@ TABLES = [
     Table("observations_clearedpicture", worker=()),
 ]
 
+_NOW = f"COALESCE({MOMENT}, clock_timestamp())"
 _DEFINER = "LANGUAGE plpgsql SECURITY DEFINER SET search_path = public, pg_temp"
 
 # What a picture is proved to show: its finding's verified species, or of a sonar picture with one group of
@@ -71,6 +72,56 @@ _PROVED = [
     END $$
     """,
     "REVOKE ALL ON FUNCTION observations_proved_many(uuid) FROM PUBLIC",
+    # While an event holds its water, what came in since the cut-off is not told: it would be to the frozen too.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_cleared_waits(wanted uuid) RETURNS boolean {_DEFINER} STABLE AS $$
+    BEGIN
+        RETURN EXISTS (SELECT 1 FROM observations_picture p JOIN observations_observation o ON o.id = p.look_id
+            JOIN spots_spot s ON s.id = o.spot_id
+            JOIN spots_event v ON v.water_id = s.water_id AND v.cutoff_at <= {_NOW} AND v.ends_at > {_NOW}
+            JOIN observations_finding f ON f.id = p.finding_id OR p.finding_id IS NULL AND f.settles_id IN (
+                SELECT e.id FROM observations_echogroup e WHERE e.look_id = p.look_id)
+            WHERE p.id = wanted AND (f.received_at > v.cutoff_at OR EXISTS (
+                SELECT 1 FROM observations_confirmation c WHERE c.finding_id = f.id
+                AND (c.created_at > v.cutoff_at OR c.undone_at > v.cutoff_at))));
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_cleared_waits(uuid) FROM PUBLIC",
+    # What is proved of a cleared picture, told; asked again by the worker of those that had to wait.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_tell_cleared(wanted uuid) RETURNS void {_DEFINER} AS $$
+    DECLARE
+        many record;
+    BEGIN
+        SELECT * INTO many FROM observations_proved_many(wanted);
+        UPDATE observations_clearedpicture shown SET species_id = observations_proved_species(wanted),
+            number = many.number, length_mm = many.length_mm
+        FROM observations_clearance c WHERE c.picture_id = wanted AND c.ended_at IS NULL AND shown.id = c.cleared_id;
+        UPDATE observations_clearance SET untold = false WHERE picture_id = wanted AND untold;
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_tell_cleared(uuid) FROM PUBLIC",
+    f"""
+    CREATE OR REPLACE FUNCTION observations_tell_cleared_late() RETURNS void {_DEFINER} AS $$
+    BEGIN
+        PERFORM observations_tell_cleared(c.picture_id) FROM observations_clearance c
+        WHERE c.untold AND c.ended_at IS NULL AND NOT observations_cleared_waits(c.picture_id);
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_tell_cleared_late() FROM PUBLIC",
+    "GRANT EXECUTE ON FUNCTION observations_tell_cleared_late() TO tallow_worker",
+    # Of a picture that the caller sees: whether everybody sees a named copy, not which. So the two need never stand
+    # side by side.
+    f"""
+    CREATE OR REPLACE FUNCTION observations_has_named_copy(wanted uuid) RETURNS boolean {_DEFINER} STABLE AS $$
+    BEGIN
+        RETURN EXISTS (SELECT 1 FROM observations_clearance c
+            JOIN observations_clearedpicture shown ON shown.id = c.cleared_id
+            WHERE c.picture_id = wanted AND c.ended_at IS NULL AND shown.species_id IS NOT NULL);
+    END $$
+    """,
+    "REVOKE ALL ON FUNCTION observations_has_named_copy(uuid) FROM PUBLIC",
+    "GRANT EXECUTE ON FUNCTION observations_has_named_copy(uuid) TO tallow_web",
 ]
 
 TRIGGERS = [
@@ -118,11 +169,15 @@ TRIGGERS = [
         IF NEW.ended_at IS NOT NULL THEN
             DELETE FROM observations_clearedpicture WHERE id = NEW.cleared_id;
         ELSIF NEW.cleared_id IS NOT NULL AND OLD.cleared_id IS NULL THEN
-            INSERT INTO observations_clearedpicture (id, method, species_id, number, length_mm)
-            SELECT NEW.cleared_id, o.method, observations_proved_species(p.id), m.number, m.length_mm
+            INSERT INTO observations_clearedpicture (id, method, number, length_mm)
+            SELECT NEW.cleared_id, o.method, 0, 0
             FROM observations_picture p JOIN observations_observation o ON o.id = p.look_id
-            CROSS JOIN LATERAL observations_proved_many(p.id) m
             WHERE p.id = NEW.picture_id;
+            IF observations_cleared_waits(NEW.picture_id) THEN
+                UPDATE observations_clearance SET untold = true WHERE id = NEW.id;
+            ELSE
+                PERFORM observations_tell_cleared(NEW.picture_id);
+            END IF;
         END IF;
         RETURN NULL;
     END $$
@@ -130,16 +185,29 @@ TRIGGERS = [
     "DROP TRIGGER IF EXISTS clearance_shown ON observations_clearance",
     "CREATE TRIGGER clearance_shown AFTER UPDATE ON observations_clearance FOR EACH ROW"
     " EXECUTE FUNCTION observations_clearance_shown()",
-    # A species verified or corrected later is told; a look taken back takes its pictures with it.
+    # A species verified or corrected later is told, and waits where an event holds the water; a proof taken back is
+    # gone at once. A look taken back takes its pictures with it.
     f"""
     CREATE OR REPLACE FUNCTION observations_cleared_species() RETURNS trigger {_DEFINER} AS $$
+    DECLARE
+        one record;
     BEGIN
-        UPDATE observations_clearedpicture shown SET species_id = observations_proved_species(c.picture_id),
-            number = (observations_proved_many(c.picture_id)).number,
-            length_mm = (observations_proved_many(c.picture_id)).length_mm
-        FROM observations_clearance c JOIN observations_picture p ON p.id = c.picture_id
-        WHERE shown.id = c.cleared_id AND (p.finding_id = NEW.id OR p.finding_id IS NULL AND p.look_id = (
-            SELECT e.look_id FROM observations_echogroup e WHERE e.id = NEW.settles_id));
+        FOR one IN SELECT c.id, c.picture_id, c.cleared_id
+            FROM observations_clearance c JOIN observations_picture p ON p.id = c.picture_id
+            WHERE c.ended_at IS NULL AND c.cleared_id IS NOT NULL
+                AND (p.finding_id = NEW.id OR p.finding_id IS NULL AND p.look_id = (
+                    SELECT e.look_id FROM observations_echogroup e WHERE e.id = NEW.settles_id))
+        LOOP
+            IF NOT observations_cleared_waits(one.picture_id) THEN
+                PERFORM observations_tell_cleared(one.picture_id);
+            ELSE
+                UPDATE observations_clearance SET untold = true WHERE id = one.id;
+                IF NEW.withdrawn_at IS NOT NULL AND OLD.withdrawn_at IS NULL THEN
+                    UPDATE observations_clearedpicture SET species_id = NULL, number = 0, length_mm = 0
+                    WHERE id = one.cleared_id;
+                END IF;
+            END IF;
+        END LOOP;
         RETURN NULL;
     END $$
     """,

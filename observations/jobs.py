@@ -104,10 +104,17 @@ def mark_opened(moment: datetime) -> None:
         )
 
 
+def tell_cleared(moment: datetime) -> None:
+    """Name the cleared pictures whose proof came in while an event held their water, once it has ended."""
+    with working(moment), connection.cursor() as cursor:
+        cursor.execute("SELECT observations_tell_cleared_late()")
+
+
 @shared_task
 def refresh_due(limit: int = 200) -> int:
     """Refresh what is due, oldest first; fit the club's parameters first when there are none."""
     mark_opened(timezone.now())
+    tell_cleared(timezone.now())
     done = 0
     with working(timezone.now()):
         fitted = Refit.objects.filter(is_current=True).exists()

@@ -11,7 +11,8 @@ from django.utils import timezone
 
 from club.units import Units
 from club.viewer import viewer_of, viewing
-from observations import proofs
+from observations import jobs, proofs
+from observations.clearing_models import Clearance
 from observations.evidence import CLUB, club_taxa, gather
 from observations.guide import entries
 from observations.inference.types import LANDED, VERIFIED
@@ -20,6 +21,7 @@ from observations.proof_models import Dispute
 from observations.words import looks_at, what_words, who_words
 from spots.event_models import Event
 from tests.conftest import Cast, Places, found, look, see
+from tests.observations.test_cleared_pictures import decide, offer, shot, shown
 from tests.spots.event_kit import enter, make_event, make_older
 
 pytestmark = pytest.mark.usefixtures("quiet_queue")
@@ -123,6 +125,34 @@ def test_the_field_guide_shows_the_frozen_nothing_decided_since(
     for persona, pictures in (("captain", 1), ("rival", 0)):
         with see(cast, persona):
             assert sum(entry.pictures for entry in entries("bluegill")) == pictures, persona
+
+
+def test_a_cleared_picture_is_named_since_the_cut_off_when_the_event_has_ended(
+    cast: Cast, places: Places, event: Event, client_of: ClientOf, now: datetime
+) -> None:
+    """It says no water, but who fishes there may know which it is; and signing out gains nothing."""
+    cast.newcomer.is_checker = True
+    cast.newcomer.save()
+    before, since = shot(cast, places.shared), shot(cast, places.shared)
+    Finding.objects.update(received_at=event.cutoff_at - HOUR)
+    first = decided(before.look.findings.get(), cast.captain, "confirmed", event.cutoff_at - HOUR / 2)
+    for taken in (before, since):
+        offer(client_of, taken)
+        decide(client_of, taken, "newcomer")
+
+    keys = [Clearance.objects.get(picture=taken.picture).cleared_id for taken in (before, since)]
+
+    def named() -> list[object]:
+        told = {row["id"]: row["species"] for row in shown()}
+        return [told[str(key)] for key in keys]
+
+    assert named() == ["bluegill", None], "what was proved before the cut-off is known"
+    decided(since.look.findings.get(), cast.captain, "confirmed", now)
+    Confirmation.objects.filter(pk=first.pk).update(undone_at=now)
+    jobs.tell_cleared(now)
+    assert named() == ["bluegill", None]
+    jobs.tell_cleared(event.ends_at + HOUR)
+    assert named() == [None, "bluegill"] and not Clearance.objects.filter(untold=True).exists()
 
 
 def test_a_second_press_at_the_same_moment_takes_back_nothing_more(
