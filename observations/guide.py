@@ -10,7 +10,7 @@ import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from django.db.models import Count, F, Q
+from django.db.models import BooleanField, Count, F, Func, Q, QuerySet
 
 from club.viewer import current_freeze
 from observations.calls_told import Share
@@ -104,9 +104,15 @@ def _pictures(only: str) -> dict[tuple[str, str], list[Shown]]:
     return found
 
 
-def _seen() -> Q:
-    """The looks that the reader sees in full, not those whose findings they only check; none shown twice."""
-    return Q(look__withdrawn_at=None) & ~Q(clearances__cleared_at__isnull=False, clearances__ended_at=None)
+def _seen() -> QuerySet[Picture]:
+    """The pictures of looks that the reader sees in full, not of those whose findings they only check.
+
+    None of which everybody sees a named copy: that one stands here. Both would be one picture twice, and tell whoever
+    did not know it which of the copies, that have no place, is from where.
+    """
+    copied = Func(F("pk"), function="observations_has_named_copy", output_field=BooleanField())
+    there = Picture.objects.annotate(copied=copied).filter(look__withdrawn_at=None, copied=False)
+    return there.order_by((F("width") * F("height")).desc(), "id")
 
 
 def _known(to_finding: str = "") -> Q:
@@ -120,10 +126,8 @@ def _known(to_finding: str = "") -> Q:
 
 def _of_findings() -> Iterable[tuple[uuid.UUID, str, str]]:
     rows = (
-        Picture.objects.filter(
-            _seen(), _known("finding__"), finding__verified_at__isnull=False, finding__disputed_at=None
-        )
-        .order_by((F("width") * F("height")).desc(), "id")
+        _seen()
+        .filter(_known("finding__"), finding__verified_at__isnull=False, finding__disputed_at=None)
         .values_list("id", "finding__corrected_species", "finding__species", "look__method")
     )
     return [(key, corrected or species, method) for key, corrected, species, method in rows]
@@ -151,11 +155,7 @@ def _of_echoes() -> Iterable[tuple[uuid.UUID, str, str]]:
         .filter(many=1)
         .values_list("look_id", flat=True)
     )
-    rows = (
-        Picture.objects.filter(_seen(), finding=None, look__in=set(groups))
-        .order_by((F("width") * F("height")).desc(), "id")
-        .values_list("id", "look_id", "look__method")
-    )
+    rows = _seen().filter(finding=None, look__in=set(groups)).values_list("id", "look_id", "look__method")
     return [(key, next(iter(truths[look])), method) for key, look, method in rows]
 
 

@@ -15,7 +15,7 @@ from observations.clearing_models import ClearedPicture
 from observations.models import Confirmation, Finding, Picture
 from spots.models import Spot
 from tests.conftest import Cast, Places, found, look, see, sonar
-from tests.observations.test_cleared_pictures import shot
+from tests.observations.test_cleared_pictures import decide, offer, shot
 
 ClientOf = Callable[..., Client]
 
@@ -59,6 +59,22 @@ def test_pictures_are_shown_as_the_picture_rules_have_it(
         assert shown(client_of(persona), path) == {everybodys}
     assert shown(client_of("member"), "/calls/guide/walleye/") == set()
     assert client_of("member").get("/calls/guide/crappie/").status_code == 404
+
+
+def test_a_picture_of_which_everybody_sees_a_copy_stands_here_once(
+    cast: Cast, places: Places, client_of: ClientOf
+) -> None:
+    """For whoever sees the look too, and may not know which of the copies is from there."""
+    taken = shot(cast, places.shared)
+    offer(client_of, taken)
+    decide(client_of, taken)
+    newcomer = client_of("newcomer")
+    copy = f"cleared/{ClearedPicture.objects.get().pk}"
+    assert shown(newcomer) == set(), "nobody has verified it"
+    verify(cast, Finding.objects.get(), "bluegill")
+    assert shown(newcomer) == shown(client_of("member")) == {copy}
+    client_of("member").post(f"/pictures/{taken.picture.pk}/clear/back/")
+    assert shown(newcomer) == {str(taken.picture.pk)}
 
 
 def test_a_checker_finds_no_place_in_it_that_they_only_check_for(
