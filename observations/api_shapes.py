@@ -140,7 +140,11 @@ class LookShape(Strict):
     )
     minutes = serializers.FloatField(required=False, allow_null=True)
     rod_hours = serializers.FloatField(required=False, allow_null=True)
-    settings = serializers.DictField(required=False, help_text="Names with a text, a number, yes or no each.")
+    settings = serializers.DictField(
+        required=False,
+        help_text="Names with a text, a number, yes or no each. `small_filtered`: whether a sonar was set so that small"
+        " returns do not show; a bare screen then counts for less.",
+    )
     conditions = ConditionsShape(source="*", required=False)
     groups: Any = serializers.ListSerializer(child=GroupShape(), required=False, max_length=50)
     findings: Any = serializers.ListSerializer(child=FindingShape(), required=False, max_length=100)

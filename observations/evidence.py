@@ -28,8 +28,9 @@ from observations.inference.types import (
     Evidence,
     Taxa,
 )
-from observations.models import PROVING, Call, EchoGroup, Finding, Method, Species
+from observations.models import PROVING, SONAR, Call, EchoGroup, Finding, Method, Species
 from observations.services import VISIT_HOURS
+from observations.sonar_filter import SMALL_ARE_FILTERED
 
 # Modelled in every club from the first day; the others join with their first call or finding in club scope.
 ALWAYS_MODELLED = ("largemouth-bass", "white-crappie", "black-crappie", "bluegill", "channel-catfish")
@@ -101,7 +102,7 @@ _LOOKS = """
 SELECT o.id, o.spot_id, o.started_at, o.utc_offset_min, o.method, o.observer_id, o.minutes, o.rod_hours,
     o.secchi_m, o.water_temp_c, o.random_check, e.id, e.band, e.placement, e.depth_m,
     CASE WHEN c.withdrawn_at IS NULL THEN c.species_id END, c.probability, c.seal, c.sealed_at,
-    o.source = 'debrief'
+    o.source = 'debrief', {filtered}
 FROM observations_observation o
 LEFT JOIN observations_echogroup e ON e.look_id = o.id
 LEFT JOIN observations_call c ON c.group_id = e.id
@@ -191,7 +192,7 @@ def gather(
         known_by = [list(side), as_of, min(received_by, as_of)]  # type: ignore[list-item]
     condition = " AND ".join(where)
     with connection.cursor() as cursor:
-        cursor.execute(_LOOKS.format(where=condition), parameters)
+        cursor.execute(_LOOKS.format(where=condition, filtered=SMALL_ARE_FILTERED), parameters)
         looks = cursor.fetchall()
         cursor.execute(_FINDINGS.format(where=condition, known=known), [*known_by, *parameters])
         findings = cursor.fetchall()
@@ -227,12 +228,12 @@ def _assemble(
     placed = {row[11]: PLACEMENTS.index(row[13]) for row in looks if row[13]}
     rows: dict[str, list[Any]] = {name: [] for name in (
         "spot", "time", "method", "observer", "look", "outcome", "stated", "sealed", "minutes", "rod_hours",
-        "secchi_m", "water_temp_c", "placement", "depth_m", "month", "tie", "random_check")}  # fmt: skip
+        "secchi_m", "water_temp_c", "placement", "depth_m", "month", "tie", "random_check", "filtered")}  # fmt: skip
     grade, count = np.zeros((n, k), dtype=np.int64), np.zeros((n, k), dtype=np.int64)
     unclear = np.zeros((n, k), dtype=np.bool_)
     for i, row in enumerate(looks):
         (look, spot, at, offset, method, observer, minutes, rod_hours, secchi, celsius, drawn, group, band,
-         placement, depth, called, stated, seal, sealed_at, from_memory) = row  # fmt: skip
+         placement, depth, called, stated, seal, sealed_at, from_memory, filtered) = row  # fmt: skip
         finds = method in PROVING
         if finds:
             outcome, tie = NO_OUTCOME, -1
@@ -266,6 +267,7 @@ def _assemble(
         rows["month"].append((at + timedelta(minutes=offset)).month)
         rows["tie"].append(tie)
         rows["random_check"].append(drawn)
+        rows["filtered"].append(filtered and method in SONAR)
         on_device.append(seal == Call.Seal.DEVICE)
     arrays: dict[str, Any] = {**rows, "grade": grade, "count": count, "unclear": unclear}
     evidence = Evidence.make(

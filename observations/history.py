@@ -10,6 +10,7 @@ from observations.evidence import Gathered
 from observations.inference import effort
 from observations.inference.catches import spot_catches
 from observations.inference.club_season import SeasonFit
+from observations.inference.hiding import hidden_by_filter
 from observations.inference.narrowing import PLANS
 from observations.inference.rates import rate_interval
 from observations.inference.results import ClubFit, SpotResult
@@ -40,6 +41,17 @@ def diagnostics(fit: ClubFit, evidence: Evidence) -> dict[str, Any]:
         "copied_calls": fit.calls.copy,
         "copied_from_others": fit.calls.copy_other,
         "tied": fit.calls.tied,
+        "hidden_by_filter": [
+            {
+                "method": told.method,
+                "looks": told.looks,
+                "targets": {
+                    code: [float(told.hidden[t]), *(float(end) for end in told.interval[t])]
+                    for t, code in enumerate(told.truths)
+                },
+            }
+            for told in hidden_by_filter(fit, evidence)
+        ],
         "mistaken_sightings": float(fit.find_error[0]),
         "calls_an_observer_is_worth": [float(kappa) for kappa in fit.calls.kappa],
         "rates": {

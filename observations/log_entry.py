@@ -15,8 +15,9 @@ from observations.camera_check import asks_for
 from observations.log_fields import Measured
 from observations.log_forms import FINDINGS, GROUPS, FindingForm, GroupForm, LookForm, Offer, shows_echoes
 from observations.log_queries import opening_of
-from observations.models import PROVING, Call, EchoGroup, Finding, Method
+from observations.models import PROVING, SONAR, Call, EchoGroup, Finding, Method
 from observations.services import FindingDraft, GroupDraft, LookDraft
+from observations.sonar_filter import SMALL_FILTERED
 from spots.models import Spot
 
 # A time typed this long after the fact is from memory: the look counts, its call feeds no reliability.
@@ -276,6 +277,8 @@ class LogEntry:
         out: dict[str, Any] = {"typed": typed} if typed else {}
         if data.get("setting"):
             out["text"] = data["setting"].strip()
+        if data.get("small_filtered") and data["method"] in SONAR:
+            out[SMALL_FILTERED] = True
         return out
 
 

@@ -110,6 +110,7 @@ class LookForm(forms.Form):
     check = forms.ChoiceField(choices=with_blank(CameraCheck.Answer.choices, ""), required=False)
     note = forms.CharField(required=False, max_length=2000, label="Note")
     setting = forms.CharField(required=False, max_length=200, label="Settings")
+    small_filtered = forms.BooleanField(required=False, label="Small echoes were filtered out")
     what = forms.CharField(required=False, max_length=120, label="What you showed them")
     when = LocalTimeField(required=False, max_length=25, label="When, if not now")
     method = _choice(SHORT_METHODS, "Method")

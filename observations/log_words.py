@@ -24,6 +24,7 @@ from observations.models import (
     Picture,
     Presentation,
 )
+from observations.sonar_filter import filters_small
 from observations.words import echo_words, still_waits
 from spots.disclosure_models import Channel
 from spots.models import Water
@@ -167,6 +168,8 @@ def _facts(look: Observation, units: Units) -> list[tuple[str, str]]:
         facts.append(("Showed them", f"{one.what}: {one.response}" if one.response else one.what))
     if text := look.settings.get("text"):
         facts.append(("Settings", str(text)))
+    if filters_small(look.settings):
+        facts.append(("Small echoes", "filtered out"))
     if look.platform:
         facts.append(("From", look.get_platform_display()))
     if isinstance(depth := look.settings.get(LOG_DEPTH), int | float):

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from observations.models import Call, Finding, Observation, Platform, Presentation
+from observations.sonar_filter import SMALL_FILTERED, is_understood
 
 if TYPE_CHECKING:
     from observations.services import LookDraft
@@ -65,6 +66,8 @@ def _number_of(name: str, number: int, most: int, what: str, say: Say) -> None:
 
 def _settings(settings: dict[str, Any], say: Say) -> None:
     _number_of("settings", len(settings), MOST_SETTINGS, "settings", say)
+    if not is_understood(settings):
+        say("settings", f'"{SMALL_FILTERED}" must be yes or no, not "{str(settings[SMALL_FILTERED])[:40]}".')
     for name, value in settings.items():
         _text("settings", name, 60, say)
         if isinstance(value, str):

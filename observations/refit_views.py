@@ -9,7 +9,8 @@ from django.views.decorators.http import require_safe
 
 from club.access import organisers_only
 from club.viewer import ViewedRequest
-from observations.models import Refit, Species
+from observations.models import Method, Refit, Species
+from observations.words import SHORT_METHOD
 
 SHOWN = 20
 OLD = timedelta(days=3)
@@ -25,7 +26,25 @@ def refits_page(request: ViewedRequest) -> HttpResponse:
     old = current is not None and request.moment - current.finished_at > OLD
     rates = _rates(current) if current else []
     page = {"rows": rows, "current": current, "failed": failed, "old": old, "rates": rates}
+    page["filters"] = _filters(current) if current else []
     return render(request, "club/refits.html", page)
+
+
+def _filters(refit: Refit) -> list[dict[str, Any]]:
+    """Return, by method, what its filters of small echoes hide: of each species, with 90 % intervals, in per cent."""
+    told = refit.diagnostics.get("hidden_by_filter", [])
+    names = {species.pk: species.name for species in Species.objects.order_by("order", "code")}
+    return [
+        {
+            "method": SHORT_METHOD[Method(one["method"])],
+            "looks": one["looks"],
+            "targets": [
+                (names.get(code, "what is no fish of the list"), *(round(100 * part) for part in parts))
+                for code, parts in one["targets"].items()
+            ],
+        }
+        for one in told
+    ]
 
 
 def _rates(refit: Refit) -> list[dict[str, Any]]:

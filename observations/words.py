@@ -18,6 +18,7 @@ from observations.models import (
     Observation,
     Picture,
 )
+from observations.sonar_filter import filters_small
 
 _PLACED = {
     "over": "over the cover",
@@ -165,6 +166,8 @@ def how_words(look: Observation, units: Units) -> str:
     parts += [item.what for item in look.presentations.all()][:1]
     if told := look.settings.get("text"):
         parts.append(str(told))
+    if filters_small(look.settings):
+        parts.append("small echoes filtered out")
     return ", ".join(parts)
 
 

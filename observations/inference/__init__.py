@@ -4,11 +4,11 @@ The model. At a visit (looks at one spot with gaps below a window) each of K spe
 with `logit psi = season terms by cover/structure group + sigma * spot effect`. The screen shows one
 *target*, drawn uniformly from the present species, or none. Sonar looks and looks by eye call that
 target through a table P(outcome | target) by method and observer; a later call may copy one's own earlier one or
-another's; how often a spot is visited goes with its effect (`visiting`);
-camera and rod find a present species with probability `1 - exp(-rate * effort * coverage)`; a *same fish*
-tie reveals the target and is itself an outcome. With one species and no calls this is MacKenzie et al.
-2002, with a call table per species Miller et al. 2011; the call tables with the target latent are Dawid &
-Skene 1979.
+another's; a filter of small returns hides some of the echoes (`filtering`); how often a spot is visited goes with
+its effect (`visiting`); camera and rod find a present species with probability
+`1 - exp(-rate * effort * coverage)`; a *same fish* tie reveals the target and is itself an outcome. With one species
+and no calls this is MacKenzie et al. 2002, with a call table per species Miller et al. 2011; the call tables with
+the target latent are Dawid & Skene 1979.
 
 The interface:
 
@@ -23,6 +23,7 @@ The interface:
     ClubFit.to_dict() / ClubFit.from_dict(d)       # JSON-safe, bit-exact
     spot_history(fit, evidence_of_one_spot, now, *, reasons=True) -> SpotResult
     reliability(fit, evidence, *, by_observer=True, random_only=False) -> tuple[CallTable, ...]
+    hiding.hidden_by_filter(fit, evidence)         # what filters of small returns hide, by method and target
     stated_scores(evidence) -> StatedScores        # Brier, log score, reliability diagram
 
     effort.month_effort(evidence) -> MonthEffort   # looks, camera minutes, rod-hours: (12,) each

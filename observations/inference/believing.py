@@ -3,7 +3,7 @@ them."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +11,7 @@ from scipy.stats import beta
 
 from . import calls
 from .calls import table_index
-from .engine import settle, visit_evidence
+from .engine import VisitEvidence, settle, visit_evidence
 from .fitting import parameters_of
 from .grouping import Prepared, prepare
 from .presence import effect_grid
@@ -63,7 +63,7 @@ def reliability(
             model = calls.update(parameters.calls, tally, fitted.taxa, fitted.options)
             parameters = replace(parameters, calls=model)
             terms = visit_evidence(data, parameters, psi)
-    rows = _Rows.of(data, evidence, terms.visit.target, terms.call.fresh)
+    rows = _Rows.of(data, evidence, terms)
     made = []
     for m in range(len(CALL_METHODS)):
         mine = rows.where(rows.method == m)
@@ -80,8 +80,8 @@ def reliability(
 
 @dataclass(frozen=True)
 class _Rows:
-    """Sealed call rows: visit, method, observer, table, outcome column, posterior of the target, no
-    copy."""
+    """Sealed call rows: visit, method, observer, table, outcome column, posterior of the target, no copy, and the
+    chance that a filter hid echoes."""
 
     visit: Int
     method: Int
@@ -91,9 +91,11 @@ class _Rows:
     tie: Int
     target: Float
     fresh: Float
+    unseen: Float
 
     @classmethod
-    def of(cls, data: Prepared, e: Evidence, target: Float, fresh: Float) -> _Rows:
+    def of(cls, data: Prepared, e: Evidence, terms: VisitEvidence) -> _Rows:
+        target, fresh, unseen = terms.visit.target, terms.call.fresh, terms.call.unseen
         used = np.flatnonzero(data.counted)
         row = data.call_row[used]
         aside_row = data.aside_row
@@ -112,18 +114,16 @@ class _Rows:
             tie=e.tie[every],
             target=np.concatenate([target[data.call_visit[used]], known]),
             fresh=np.concatenate([fresh[used], np.ones_like(known)]),
+            unseen=np.concatenate(
+                [np.zeros_like(fresh[used]) if unseen is None else unseen[used], np.zeros_like(known)]
+            ),
         )
 
     def where(self, mask: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> _Rows:
         return self.take(np.flatnonzero(mask))
 
     def take(self, index: Int) -> _Rows:
-        return _Rows(
-            *(
-                getattr(self, name)[index]
-                for name in ("visit", "method", "observer", "table", "outcome", "tie", "target", "fresh")
-            )
-        )
+        return _Rows(*(getattr(self, field.name)[index] for field in fields(self)))
 
 
 def _table(
@@ -230,7 +230,8 @@ def _scores(rows: _Rows, echo: Float, call: Float) -> Float:
     k1, c = call.shape[0], call.shape[1] + 1
     echoed = rows.outcome > 0
     score = np.zeros((len(rows.visit), k1, c))
-    score[:, :, 0] = rows.target * (echoed[:, None] - echo)
+    # A bare screen that hides echoes speaks for them as far as it does.
+    score[:, :, 0] = rows.target * (echoed[:, None] + rows.unseen - echo)
     which = np.zeros((len(rows.visit), c - 1))
     which[np.flatnonzero(echoed), rows.outcome[echoed] - 1] = 1.0
     genuine = rows.target * rows.fresh * echoed[:, None]

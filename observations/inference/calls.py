@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from scipy.special import gammaln
 
+from . import filtering
 from .grouping import Prepared, outcome_columns, sum_sorted
 from .leaving_out import OwnShares, Weights
 from .results import CallModel
@@ -74,6 +75,7 @@ def start(taxa: Taxa, options: Options, evidence: Evidence) -> CallModel:
         copy=0.1,
         copy_other=0.1,
         tied=0.5,
+        hidden=filtering.start(evidence.filtered & (m >= 0) & evidence.sealed, k1),
     )
 
 
@@ -99,12 +101,15 @@ class CallTerms:
     log_scale : (V,)
     fresh, other : (n, K+1)
         Of each call row: probability that it is no copy, and that it is one of another's call, given each target.
+    unseen : (n, K+1), optional
+        That a bare screen hides echoes, given each target; None where nothing is filtered.
     """
 
     calls: Float
     log_scale: Float
     fresh: Float
     other: Float
+    unseen: Float | None = None
 
 
 def call_terms(
@@ -124,11 +129,16 @@ def call_terms(
         own = tables[data.call_table, :, data.outcome]
     else:
         own, echoes = own_shares.judged(data, model)
+    hides, unseen = filtering.hides(data, model), None
+    if hides is not None:
+        own, unseen = filtering.filtered(own, data.outcome, hides)
     repeats = (data.previous >= 0) | (data.others >= 0)
     fresh, other = np.ones_like(own), np.zeros_like(own)
     if repeats.any():
         rows = np.flatnonzero(repeats & (data.outcome > 0))
         echo = 1.0 - tables[data.call_table[rows], :, 0] if own_shares is None else echoes[rows]
+        if hides is not None:
+            echo = echo * (1.0 - hides[rows])
         copy = np.where(data.previous[rows] >= 0, model.copy, 0.0)
         copy_other = (1.0 - copy) * np.where(data.others[rows] >= 0, model.copy_other, 0.0)
         same = copy * (data.outcome[rows] == data.previous[rows])
@@ -142,7 +152,7 @@ def call_terms(
     if tie_known:
         log_calls += _log_tie(data, model.tied, log_calls.shape[1])
     scale = log_calls.max(axis=1) if n_visits else np.zeros(0)
-    return CallTerms(np.exp(log_calls - scale[:, None]), scale, fresh, other)
+    return CallTerms(np.exp(log_calls - scale[:, None]), scale, fresh, other, unseen)
 
 
 def _log_tie(data: Prepared, tied: float, k1: int) -> Float:
@@ -165,6 +175,8 @@ class CallTally:
         Outcomes that are no copies.
     copies : (J, K+1)
         Copied outcomes, which still say that there were echoes.
+    hidden, shown : (J, K+1)
+        Of filtered looks: echoes that did not show, and such that did.
     repeats : float
         Calls that could have been copies of one's own.
     others, chances : float
@@ -175,6 +187,8 @@ class CallTally:
 
     counts: Float
     copies: Float
+    hidden: Float
+    shown: Float
     repeats: float
     others: float
     chances: float
@@ -185,6 +199,8 @@ class CallTally:
         return CallTally(
             self.counts + other.counts,
             self.copies + other.copies,
+            self.hidden + other.hidden,
+            self.shown + other.shown,
             self.repeats + other.repeats,
             self.others + other.others,
             self.chances + other.chances,
@@ -206,6 +222,8 @@ def tally(model: CallModel, data: Prepared, terms: CallTerms, target: Float) -> 
     for t in range(k1):
         counts[:, t, :] = np.bincount(cell, genuine[:, t], minlength=j * c).reshape(j, c)
         copies[:, t] = np.bincount(table, tau[:, t] - genuine[:, t], minlength=j)
+    hidden, shown = filtering.tally(data, terms.unseen, target, j)
+    counts[:, :, 0] -= hidden
     aside = np.flatnonzero(data.aside_table < j)
     np.add.at(counts, (data.aside_table[aside], data.aside_truth[aside], data.aside_outcome[aside]), 1.0)
     untied = data.called & (data.tied < 0)
@@ -216,6 +234,8 @@ def tally(model: CallModel, data: Prepared, terms: CallTerms, target: Float) -> 
     return CallTally(
         counts,
         copies,
+        hidden,
+        shown,
         float(np.sum(data.previous[echoed] >= 0)),
         by_other,
         float(len(could) - np.sum(target[data.call_visit[could]] * not_own)),
@@ -225,16 +245,22 @@ def tally(model: CallModel, data: Prepared, terms: CallTerms, target: Float) -> 
 
 
 def shares(
-    model: CallModel, seen: CallTally, taxa: Taxa, options: Options, target: Float, genuine: Float
+    model: CallModel,
+    seen: CallTally,
+    taxa: Taxa,
+    options: Options,
+    target: Float,
+    genuine: Float,
+    bare: Float | None = None,
 ) -> OwnShares:
     """Shares of the rows, arrays (n, K+1) that a pass replaces, in tables that rest on these counts."""
     prior = [counts.sum(axis=1) for counts in prior_counts(taxa, options)]
     n_calls = seen.counts[:, :, 1:].sum(axis=2)
-    n = (seen.counts[:, :, 0] + n_calls + seen.copies, n_calls)
+    n = (seen.counts[:, :, 0] + n_calls + seen.copies + seen.hidden, n_calls)
     echoes, calls = (
         Weights.of(n[i], prior[i], model.pair_method, model.kappa, len(CALL_METHODS)) for i in (0, 1)
     )
-    return OwnShares(target, genuine, echoes, calls)
+    return OwnShares(target, genuine, echoes, calls, bare)
 
 
 def update(model: CallModel, seen: CallTally, taxa: Taxa, options: Options) -> CallModel:
@@ -244,7 +270,7 @@ def update(model: CallModel, seen: CallTally, taxa: Taxa, options: Options) -> C
     number of calls `n (kappa + 1) / (n + kappa)`, so that one busy observer does not become the method.
     """
     calls = seen.counts[:, :, 1:]
-    echoes = np.stack([seen.counts[:, :, 0], calls.sum(axis=2) + seen.copies], axis=2)
+    echoes = np.stack([seen.counts[:, :, 0], calls.sum(axis=2) + seen.copies + seen.hidden], axis=2)
     prior_echoes, prior_calls = prior_counts(taxa, options)
     by_echo = _shrink(echoes, prior_echoes, model.pair_method, model.kappa)
     by_call = _shrink(calls, prior_calls, model.pair_method, model.kappa)
@@ -259,6 +285,7 @@ def update(model: CallModel, seen: CallTally, taxa: Taxa, options: Options) -> C
         copy=(copied + _COPY_PRIOR[0]) / (seen.repeats + sum(_COPY_PRIOR)),
         copy_other=(seen.others + _COPY_PRIOR[0]) / (seen.chances + sum(_COPY_PRIOR)),
         tied=(seen.ties + _TIED_PRIOR[0]) / (seen.ties + seen.untied + sum(_TIED_PRIOR)),
+        hidden=filtering.update(model, seen.hidden, seen.shown),
     )
 
 

@@ -221,7 +221,7 @@ def run_pass(
             np.add.at(curve[k], data.spot_group, slopes(mine, found, float(spread[k]), grid).curve)
     counted = tally(parameters.calls, data, terms.call, terms.visit.target)
     if own is not None:
-        own.keep(data, terms.visit.target, terms.call.fresh, len(parameters.calls.pair))
+        own.keep(data, terms.visit.target, terms.call.fresh, len(parameters.calls.pair), terms.call.unseen)
     return Pass(log_evidence, score, curve, counted), np.clip(next_psi, 1e-12, 1.0 - 1e-12)
 
 

@@ -148,6 +148,7 @@ def fit(
     own: OwnShares | None = None
     few = len(data.call_row) <= _LEFT_OUT_CALLS
     shares = np.zeros((2, len(data.call_row), k + 1)) if few else np.zeros((2, 0, 0))
+    bare = np.ones((len(data.call_row), k + 1)) if few and data.filtered.any() else None
     returns = Returns.of(data, np.full(len(evidence.spots), evidence.now))
     visiting, asked = np.zeros((0, 3)), 0
     if previous is not None and previous.taxa.codes == evidence.taxa.codes:
@@ -167,7 +168,7 @@ def fit(
         if iteration % 5 == 0:
             model = replace(model, kappa=calls.learn_shrinkage(model, options))
         if few and len(model.pair):
-            own = calls.shares(model, seen.tally, evidence.taxa, options, shares[0], shares[1])
+            own = calls.shares(model, seen.tally, evidence.taxa, options, shares[0], shares[1], bare)
         step = max(
             float(np.max(np.abs(newton.theta))),
             float(np.max(np.abs(newton.pooled))),
@@ -176,6 +177,7 @@ def fit(
             abs(model.copy - parameters.calls.copy),
             abs(model.copy_other - parameters.calls.copy_other),
             abs(model.tied - parameters.calls.tied),
+            float(np.max(np.abs(model.hidden - parameters.calls.hidden), initial=0.0)),
             psi_moved,
         )
         parameters = replace(

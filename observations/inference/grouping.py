@@ -92,9 +92,10 @@ class Prepared:
     first : (S+1,)
         Visits of spot s: first[s] to first[s+1]. A spot may have none.
     spot_group : (S,)
-    call_row, call_visit, call_table, outcome, previous, others, counted : (n,)
+    call_row, call_visit, call_table, outcome, previous, others, counted, filtered : (n,)
         Call rows in use: row of the evidence, visit, call table, outcome column, columns that it may copy (of
-        one's own call, of another's; -1: none), and whether the row feeds the tables.
+        one's own call, of another's; -1: none), whether the row feeds the tables, and whether small returns
+        were filtered out.
     tied : (V,)
         Species revealed by a tie, or -1.
     called : bool (V,)
@@ -120,6 +121,7 @@ class Prepared:
     previous: Int
     others: Int
     counted: Bool
+    filtered: Bool
     tied: Int
     called: Bool
     aside_row: Int
@@ -153,6 +155,7 @@ class Prepared:
             previous=self.previous[c:d],
             others=self.others[c:d],
             counted=self.counted[c:d],
+            filtered=self.filtered[c:d],
             tied=self.tied[a:b],
             called=self.called[a:b],
             aside_row=self.aside_row[aside],
@@ -251,6 +254,7 @@ def prepare(
         previous=_copied_from(call_visit, e.observer[calls], columns),
         others=_copied_from_another(call_visit, e.observer[calls], columns),
         counted=e.sealed[calls],
+        filtered=e.filtered[calls],
         tied=tied,
         called=called,
         aside_row=aside,

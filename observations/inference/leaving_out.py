@@ -48,7 +48,13 @@ class Weights:
         return cls(n + kappa[0], pooled + kappa[1], club, to_method, to_club)
 
     def without(
-        self, means: tuple[Float, Float, Float], share: Float, pair: Int, method: Int, kappa: Float
+        self,
+        means: tuple[Float, Float, Float],
+        share: Float,
+        pair: Int,
+        method: Int,
+        kappa: Float,
+        own: Float | float = 1.0,
     ) -> Float:
         """Means of the rows' own cells without their own shares, (n, K+1).
 
@@ -58,15 +64,17 @@ class Weights:
             Of the pair's, the method's and the club's table.
         share : (n, K+1)
         pair, method : int (n,)
+        own : (n, K+1) or 1
+            How much of the share is in the row's own cell; the rest is in the other ones.
         """
         mine, centre, top = means
         up = share * self.to_method[pair]
         upper = up * self.to_club[method]
-        top_moved = upper * (top - 1.0) / np.maximum(self.club - upper, _LEAST)
+        top_moved = upper * (top - own) / np.maximum(self.club - upper, _LEAST)
         at_method = self.method[method] - up
-        centre_moved = (up * (centre - 1.0) + kappa[1] * top_moved) / at_method
+        centre_moved = (up * (centre - own) + kappa[1] * top_moved) / at_method
         at_pair = self.pair[pair] - share
-        made: Float = mine + (share * (mine - 1.0) + kappa[0] * centre_moved) / at_pair
+        made: Float = mine + (share * (mine - own) + kappa[0] * centre_moved) / at_pair
         return np.clip(made, _LEAST, 1.0)
 
 
@@ -81,19 +89,28 @@ class OwnShares:
     genuine : (n, K+1)
         The same of calls that are no copies, which feeds P(call | truth, echoes).
     echoes, calls : Weights
+    bare : (n, K+1), optional
+        Of filtered rows: chance that a bare screen had nothing to show; 1 elsewhere.
     """
 
     target: Float
     genuine: Float
     echoes: Weights
     calls: Weights
+    bare: Float | None = None
 
     def part(self, low: int, high: int) -> OwnShares:
         """Rows low to high - 1, as views."""
-        return OwnShares(self.target[low:high], self.genuine[low:high], self.echoes, self.calls)
+        bare = None if self.bare is None else self.bare[low:high]
+        return OwnShares(self.target[low:high], self.genuine[low:high], self.echoes, self.calls, bare)
 
-    def keep(self, data: Prepared, target: Float, fresh: Float, pairs: int) -> None:
-        """Note the shares of this pass: posterior of the targets (V, K+1), rows that are no copies (n, K+1)."""
+    def keep(
+        self, data: Prepared, target: Float, fresh: Float, pairs: int, unseen: Float | None = None
+    ) -> None:
+        """Note the shares of this pass: posterior of the targets (V, K+1); rows that are no copies, and bare
+        screens that hide echoes (n, K+1)."""
+        if self.bare is not None and unseen is not None:
+            self.bare[:] = 1.0 - unseen
         counted = (data.counted & (data.call_table < pairs))[:, None]
         self.target[:] = target[data.call_visit] * counted
         self.genuine[:] = self.target * fresh * (data.outcome > 0)[:, None]
@@ -112,7 +129,8 @@ class OwnShares:
         echoed = (data.outcome > 0)[:, None]
         blank = [table[:, :, 0] for table in rows]
         seen = tuple(np.where(echoed, 1.0 - b, b) for b in blank)
-        kind = self.echoes.without((seen[0], seen[1], seen[2]), self.target, pair, method, model.kappa)
+        own = 1.0 if self.bare is None else self.bare
+        kind = self.echoes.without((seen[0], seen[1], seen[2]), self.target, pair, method, model.kappa, own)
         at = np.arange(len(pair))
         called = [
             t[at, :, data.outcome] / np.maximum(1.0 - b, _LEAST) for t, b in zip(rows, blank, strict=True)

@@ -38,6 +38,8 @@ class CallModel:
         Probability that a later call of one observer in a visit repeats the earlier one.
     copy_other : float
         That it repeats the latest call of another instead, where it does not repeat one's own.
+    hidden : (5, K+1), or (5, 0) where the club has no such looks
+        P(a filter of small returns hides the echoes | target), see `filtering`.
     tied : float
         P(a *same fish* tie | the target was found and its echoes called).
     """
@@ -53,6 +55,7 @@ class CallModel:
     copy: float
     tied: float
     copy_other: float = 0.0
+    hidden: Float = field(default_factory=lambda: np.zeros((len(CALL_METHODS), 0)))
 
 
 @dataclass(frozen=True)

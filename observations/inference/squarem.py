@@ -2,7 +2,7 @@
 
 Varadhan & Roland 2008, Scandinavian Journal of Statistics 35:335-353, scheme S3. The optimum is that of the steps
 themselves: convergence is judged on plain ones. Only what EM moves is carried ahead, the call tables with the
-probabilities of a copy and of a tie; the rest takes Newton steps and follows.
+probabilities of a copy, of a tie and of hidden echoes; the rest takes Newton steps and follows.
 """
 
 from __future__ import annotations
@@ -59,23 +59,33 @@ def extrapolated(x0: Float, x1: Float, x2: Float) -> Float:
 
 def _flat(parameters: Parameters) -> Float:
     calls = parameters.calls
-    chances = np.array([calls.copy, calls.copy_other, calls.tied])
+    chances = np.append([calls.copy, calls.copy_other, calls.tied], calls.hidden)
     made: Float = np.sqrt(np.concatenate([calls.method.ravel(), calls.pair.ravel(), chances, 1.0 - chances]))
     return made
 
 
 def _shaped(flat: Float, like: Parameters) -> Parameters:
     calls = like.calls
-    shapes = [calls.method.shape, calls.pair.shape, (2, 3)]
+    shapes = [calls.method.shape, calls.pair.shape, (2, 3 + calls.hidden.size)]
     ends = np.cumsum([int(np.prod(shape)) for shape in shapes])[:-1]
     method, pair, odds = (
         np.maximum(part, 1e-6).reshape(shape) ** 2
         for part, shape in zip(np.split(flat, ends), shapes, strict=True)
     )
-    copy, other, tied = (float(p) for p in odds[0] / odds.sum(axis=0))
+    chances = odds[0] / odds.sum(axis=0)
+    copy, other, tied = (float(p) for p in chances[:3])
+    hidden = chances[3:].reshape(calls.hidden.shape)
     return replace(
         like,
-        calls=replace(calls, method=_rows(method), pair=_rows(pair), copy=copy, copy_other=other, tied=tied),
+        calls=replace(
+            calls,
+            method=_rows(method),
+            pair=_rows(pair),
+            copy=copy,
+            copy_other=other,
+            tied=tied,
+            hidden=hidden,
+        ),
     )
 
 

@@ -135,6 +135,7 @@ _ROW_FIELDS: Final[Mapping[str, tuple[type, Any]]] = {
     "month": (np.int64, 0),
     "tie": (np.int64, -1),
     "random_check": (np.bool_, False),
+    "filtered": (np.bool_, False),
 }
 _CELL_FIELDS: Final[Mapping[str, type]] = {"grade": np.int64, "count": np.int64, "unclear": np.bool_}
 
@@ -191,6 +192,8 @@ class Evidence:
         On a row of a calling method: species index whose *same fish* proof settles this group; else -1.
     random_check : bool (N,)
         The look was asked for by the server's draw, whatever it looked like.
+    filtered : bool (N,)
+        The sonar was set so that small returns do not show; says nothing on rows without a call.
     rechecked, recheck_wrong : int
         Blind re-checks of `seen` findings, and how many of them named another species.
     """
@@ -224,6 +227,7 @@ class Evidence:
     unclear: Bool
     tie: Int
     random_check: Bool
+    filtered: Bool
     rechecked: int = 0
     recheck_wrong: int = 0
 

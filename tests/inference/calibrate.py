@@ -22,6 +22,7 @@ from scipy.stats import chisquare, kstest, nbinom, norm
 from observations.inference import fit, reliability
 from observations.inference.believing import beta_counts
 from observations.inference.effort import catch_rate
+from observations.inference.hiding import hidden_by_filter
 from observations.inference.history import distribution_now, spot_history
 from observations.inference.rates import rate_distribution, rate_interval
 from observations.inference.results import CallTable, ClubFit
@@ -98,6 +99,7 @@ def one_club(seed: int, tally: Tally) -> None:
             tally.ranks["psi"].append(float(distribution_now(fitted, mine, NOW, club.psi[s])[k]))
     _parameters(club, fitted, rng, tally)
     _calls(club, fitted, rng, tally)
+    _hidden(club, fitted, np.random.default_rng([8, seed]), tally)
     _catches(rng, tally)
 
 
@@ -148,6 +150,18 @@ def _calls(club: PriorClub, fitted: ClubFit, rng: np.random.Generator, tally: Ta
     tally.ranks["phi, right call"].append(
         _beta_rank(table.call[t, right], table.call_sd[t, right], club.call[m, t, right])
     )
+
+
+def _hidden(club: PriorClub, fitted: ClubFit, rng: np.random.Generator, tally: Tally) -> None:
+    """What filters of small returns hide, in the clubs that have such looks."""
+    told = () if club.hidden is None else hidden_by_filter(fitted, club.evidence)
+    for one in told:
+        tally.hit("hidden by a filter", _inside(one.interval, club.hidden[CALL_METHODS.index(one.method)]))
+    if told:
+        one = told[int(rng.integers(len(told)))]
+        t = int(rng.integers(len(one.truths)))
+        truth = club.hidden[CALL_METHODS.index(one.method), t]
+        tally.ranks["hidden by a filter"].append(_beta_rank(one.hidden[t], one.sd[t], truth))
 
 
 def _right_cell(table: CallTable, truth: int) -> int:

@@ -47,6 +47,7 @@ class PriorClub:
     tables: dict[tuple[int, int], Array] = field(
         repr=False, default_factory=dict
     )  # (method, member): (K+1, C)
+    hidden: Array | None = None  # (5, K+1): of the echoes, what a filter hides
 
 
 def draw(seed: int, species: int = 3, spots: int = 40, visits: float = 5.0, proof: float = 0.4) -> PriorClub:
@@ -74,6 +75,11 @@ def draw(seed: int, species: int = 3, spots: int = 40, visits: float = 5.0, proo
             tables[m, who] = np.concatenate([1 - e[:, None], e[:, None] * c], axis=1)
     copy, tied = rng.beta(1.0, 4.0), rng.beta(1.0, 1.0)
     copy_other = float(np.random.default_rng([20261126, seed]).beta(1.0, 4.0))
+    filters = np.random.default_rng([20261127, seed])
+    hidden = np.zeros((len(CALL_METHODS), species + 1))
+    for m in _METHODS_USED if seed % 2 else ():  # every other club has such looks
+        middle = np.clip(filters.beta(1.0, 4.0), 1e-3, 1.0)
+        hidden[m] = filters.beta(5.0 * middle, 5.0 * (1.0 - middle) + 1e-3, species + 1)
     group = rng.integers(0, _GROUPS, spots)
     effect = rng.normal(size=(spots, species))
 
@@ -99,6 +105,7 @@ def draw(seed: int, species: int = 3, spots: int = 40, visits: float = 5.0, proo
                 (copy, copy_other),
                 tied,
                 proof,
+                (filters, hidden) if seed % 2 else None,
             )
     evidence = Evidence.make(
         taxa,
@@ -110,7 +117,9 @@ def draw(seed: int, species: int = 3, spots: int = 40, visits: float = 5.0, proo
         **rows.arrays(),
     )
     psi = np.stack([chance(s, NOW) for s in range(spots)])
-    return PriorClub(evidence, psi, beta[:, :3], spread, rate, echoes, call, tables)
+    return PriorClub(
+        evidence, psi, beta[:, :3], spread, rate, echoes, call, tables, hidden if seed % 2 else None
+    )
 
 
 class _Rows:
@@ -121,6 +130,7 @@ class _Rows:
     def add(self, **row: object) -> dict[str, object]:
         none = np.zeros(self.species, dtype=int)
         base = {"look": len(self.made), "outcome": NO_OUTCOME, "observer": 0, "minutes": np.nan, "tie": -1}
+        base["filtered"] = False
         self.made.append(
             {**base, "rod_hours": np.nan, "secchi_m": 2.0, "cover_size_m": 4.0, "grade": none, **row}
         )
@@ -144,6 +154,7 @@ def _visit(
     copy: tuple[float, float],
     tied: float,
     proof: float,
+    filter_: tuple[np.random.Generator, Array] | None,
 ) -> None:
     k = len(z)
     here = np.flatnonzero(z)
@@ -154,6 +165,9 @@ def _visit(
     for i in range(int(rng.integers(1, 4))):
         m, who = int(rng.choice(_METHODS_USED)), int(rng.integers(0, _MEMBERS))
         outcome = int(rng.choice(columns, p=tables[m, who][target]))
+        behind = filter_ is not None and filter_[0].random() < 0.4
+        if behind and filter_ is not None and filter_[0].random() < filter_[1][m, target]:
+            outcome = 0
         others = [w for w in heard if w != who]
         if outcome > 0 and who in heard and rng.random() < copy[0]:
             outcome = heard[who]
@@ -165,6 +179,7 @@ def _visit(
         code = NO_ECHOES if outcome == 0 else (-2 if outcome == columns - 1 else outcome - 1)
         method = METHODS.index(CALL_METHODS[m])
         row = rows.add(spot=spot, time=time + 0.01 * i, method=method, observer=who, outcome=code)
+        row["filtered"] = behind
         if outcome > 0:
             called.append(row)
     found = np.zeros(k, dtype=bool)

@@ -57,8 +57,14 @@ def club(
     tied: float = 0.6,
     groups: int = 2,
     wide: float = 0.1,
+    filtered: float = 0.0,
+    hidden: tuple[float, ...] = (),
 ) -> Club:
-    """A club drawn from the joint target model, call tables differing by method and, less, by member."""
+    """A club drawn from the joint target model, call tables differing by method and, less, by member.
+
+    Of the sonar looks a share `filtered` has small returns filtered out, which hides `hidden` (K+1) of the echoes.
+    """
+    filters = np.random.default_rng([seed, 20261126])
     rng = np.random.default_rng(seed)
     taxa = tree(species)
     n, k = len(taxa.codes), species
@@ -101,6 +107,9 @@ def club(
             for i in range(int(rng.integers(1, 4))):
                 m, who = int(rng.integers(0, 4)), int(rng.integers(0, members))
                 outcome = int(rng.choice(c, p=member_table[m, who, target]))
+                behind = filtered > 0 and filters.random() < filtered
+                if behind and filters.random() < hidden[target]:
+                    outcome = 0
                 if outcome > 0 and who in heard and rng.random() < copy:
                     outcome = heard[who]
                 if outcome > 0:
@@ -108,6 +117,7 @@ def club(
                 code = NO_ECHOES if outcome == 0 else (-2 if outcome == n + 1 else outcome - 1)
                 method = METHODS.index(CALL_METHODS[m])
                 visit_rows.append(_row(s, time + 0.01 * i, method, who, look, code, k))
+                visit_rows[-1]["filtered"] = behind
                 look += 1
             found = np.zeros(k, dtype=bool)
             for j, method_name in enumerate(("camera", "rod")):
@@ -167,6 +177,7 @@ def _row(spot: int, time: float, method: int, who: int, look: int, outcome: int,
         "cover_size_m": 4.0,
         "grade": np.zeros(k, dtype=int),
         "tie": -1,
+        "filtered": False,
     }
 
 

@@ -130,6 +130,7 @@ def test_conditions_settings_and_note(places: Places, client_of: ClientOf) -> No
             sky="overcast",
             note="kept downwind",
             setting="200 kHz, 20 degrees",
+            small_filtered="on",
         )
     )
     assert (look.water_temp_c, look.water_temp_depth_m, look.secchi_m, look.pool_level_m) == (
@@ -140,6 +141,7 @@ def test_conditions_settings_and_note(places: Places, client_of: ClientOf) -> No
     )
     assert (look.clarity, look.wind_m_s, look.wind_from_deg, look.sky) == ("stained", 3, 270, "overcast")
     assert (look.note, look.settings["text"]) == ("kept downwind", "200 kHz, 20 degrees")
+    assert look.settings["small_filtered"] is True
     assert look.settings["typed"]["water_temp"] == ["19,4", "°C"]
 
 

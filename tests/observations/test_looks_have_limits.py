@@ -28,6 +28,7 @@ CASES: list[tuple[str, dict[str, Any], str, str]] = [
     ("rod", {"settings": {"n" * 61: "x"}}, "settings", "at most 60"),
     ("rod", {"settings": {"text": "x" * 201}}, "settings", "at most 200"),
     ("rod", {"settings": {"gain": float("inf")}}, "settings", "not a possible number"),
+    ("rod", {"settings": {"small_filtered": "a bit"}}, "settings", 'must be yes or no, not "a bit"'),
     ("rod", {"settings": {str(n): "x" for n in range(41)}}, "settings", "41 settings; at most 40"),
     ("rod", {"findings": (FindingDraft("bluegill", depth_m=501.0),)}, "depth_m", "501 m is not possible"),
     ("camera", {"findings": (FindingDraft("bluegill", depth_m=float("nan")),)}, "depth_m", "nan m"),

@@ -10,6 +10,7 @@ from django.utils import timezone
 from club.viewer import working
 from observations import jobs
 from observations.models import Refit
+from observations.services import GroupDraft
 from tests.conftest import Cast, Places, found, look, sonar
 
 
@@ -17,6 +18,10 @@ from tests.conftest import Cast, Places, found, look, sonar
 def fitted(cast: Cast, places: Places) -> None:
     at = timezone.now() - timedelta(days=9)
     look(cast, "member", places.shared, "2d", at, groups=sonar("white-crappie", 0.7))
+    # A bare screen. As a file says it; the log page and the API say True.
+    said = {"small_filtered": "Yes"}
+    bare = (GroupDraft(band="none"),)
+    look(cast, "member", places.shared, "2d", at - timedelta(days=2), groups=bare, settings=said)
     look(
         cast, "member", places.shared, "camera", at + timedelta(minutes=9), minutes=6, secchi_m=2.0,
         findings=found("largemouth-bass", 2),
@@ -29,8 +34,9 @@ def test_the_organiser_reads_counts_diagnostics_and_rates(
 ) -> None:
     page = client_of("organiser").get("/club/refits/").content.decode()
     assert "converged after" in page
-    assert "2 rows of looks, 1 visits to 1 spots" in page
+    assert "3 rows of looks, 2 visits to 1 spots" in page
     assert "Largemouth bass" in page or "largemouth bass" in page.lower()
+    assert "With small echoes filtered out (2D sonar, 1 looks)" in page
 
 
 def test_a_fit_that_failed_is_said_with_the_date_of_what_is_shown(
