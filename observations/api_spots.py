@@ -263,9 +263,11 @@ class GradeCounts(serializers.Serializer[Any]):
 
 
 class Effort(serializers.Serializer[Any]):
+    """Null, below `exact` alone: of fewer than three members, or what would tell it as a difference."""
+
     looks = serializers.IntegerField()
-    camera_minutes = serializers.FloatField()
-    rod_hours = serializers.FloatField()
+    camera_minutes = serializers.FloatField(allow_null=True)
+    rod_hours = serializers.FloatField(allow_null=True)
 
 
 class _Chance(serializers.Serializer[Any]):
@@ -300,11 +302,14 @@ class CatchCell(serializers.Serializer[Any]):
 
 
 class CatchHistory(serializers.Serializer[Any]):
-    """Catch rates here: over all, January to December, and by band of water temperature."""
+    """Catch rates here: over all, January to December, and by band of water temperature.
+
+    Null for a month or band, below `exact` alone: where its rod-hours are.
+    """
 
     all = CatchCell()
-    months: Any = serializers.ListSerializer(child=CatchCell(), min_length=12, max_length=12)
-    bands: Any = serializers.ListSerializer(child=CatchCell())
+    months: Any = serializers.ListSerializer(child=CatchCell(allow_null=True), min_length=12, max_length=12)
+    bands: Any = serializers.ListSerializer(child=CatchCell(allow_null=True))
     inflation = serializers.FloatField(help_text="By which clumped catches vary more than chance alone.")
 
 

@@ -66,8 +66,8 @@ def chance_of(months: Sequence[Mapping[str, Any]], weights: Mapping[int, float])
         low=mean("low"),
         high=mean("high"),
         looks=sum(int(row["looks"]) for row, _ in rows),
-        camera_minutes=sum(float(row["camera_minutes"]) for row, _ in rows),
-        rod_hours=sum(float(row["rod_hours"]) for row, _ in rows),
+        camera_minutes=sum(float(row["camera_minutes"] or 0) for row, _ in rows),
+        rod_hours=sum(float(row["rod_hours"] or 0) for row, _ in rows),
     )
 
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from observations.enough import ENOUGH, catch_of_enough, leave_out, told_efforts
 from observations.evidence import Gathered
 from observations.inference import effort
 from observations.inference.catches import spot_catches
@@ -26,8 +27,6 @@ from observations.season_rows import (
     places_of,
     told_cell,
 )
-
-ENOUGH_CONTRIBUTORS = 3
 
 
 def diagnostics(fit: ClubFit, evidence: Evidence) -> dict[str, Any]:
@@ -105,8 +104,9 @@ def build_rows(
 ) -> list[History]:
     """Return one History row a species that has evidence here or is likely enough to be worth telling.
 
-    Depth and placement narrow a search: they are told only in the editions of exact viewers. Catch rates below exact
-    rest on three anglers at least, whoever else looked; fewer are told where each contributor said yes, or none is.
+    Depth and placement narrow a search: they are told only in the editions of exact viewers. Below exact, camera
+    minutes, rod-hours and catch rates rest on three members at least, month by month, whoever else looked; fewer are
+    told where each contributor said yes, or none is.
     """
     evidence = gathered.evidence
     grades = effort.grade_counts(evidence)
@@ -116,7 +116,8 @@ def build_rows(
     catches = spot_catches(season.catches, evidence) if season and np.any(evidence.rod_hours > 0) else None
     contributors = {evidence.observers[i] for i in np.unique(evidence.observer)} if len(evidence) else set()
     anglers = len(np.unique(evidence.observer[evidence.rod_hours > 0]))
-    if not exact and anglers < ENOUGH_CONTRIBUTORS <= len(contributors):
+    few = told_efforts(evidence, bands) if not exact and len(contributors) >= ENOUGH else None
+    if few and anglers < ENOUGH:
         catches = None
     rows = []
     for k, code in enumerate(result.species):
@@ -128,6 +129,12 @@ def build_rows(
                 result.month_interval[m, k, 0], result.month_probability[m, k], result.month_interval[m, k, 1]
             )
             months.append({"month": m + 1, **told_cell(chance, monthly, by_month[m], m)})
+        of_bands, catch = bands_of(evidence, result, bands, k), catch_of(catches, k)
+        if few:
+            for name, told in zip(("camera_minutes", "rod_hours"), few, strict=True):
+                leave_out(months, name, told.months)
+                leave_out(of_bands, name, told.bands)
+            catch = catch_of_enough(catch, few[1])
         rows.append(
             History(
                 spot_id=spot_id,
@@ -149,12 +156,12 @@ def build_rows(
                     for reason in result.reasons[k]
                 ],
                 narrowed_by=_best_plan(result, k),
-                bands=bands_of(evidence, result, bands, k),
-                catches=catch_of(catches, k),
+                bands=of_bands,
+                catches=catch,
                 places=places_of(evidence, gathered.fish, k) if exact else {},
                 looks=int(monthly.looks.sum()),
                 contributors=len(contributors),
-                thick=len(contributors) >= ENOUGH_CONTRIBUTORS,
+                thick=len(contributors) >= ENOUGH,
                 computed_at=moment,
             )
         )

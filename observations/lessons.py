@@ -21,7 +21,7 @@ from scipy.special import betaincinv
 
 from club.models import Member
 from club.viewer import working
-from observations.history import ENOUGH_CONTRIBUTORS
+from observations.enough import ENOUGH
 from observations.lesson_models import Lesson, LessonChoice, LessonEdition, LessonShare, LessonSource
 from observations.lesson_policies import LOCK
 from observations.models import Call, Confirmation, EchoGroup, Finding, Method, Observation
@@ -167,7 +167,7 @@ def _said_yes(finding: Finding) -> bool:
 
 def _tells_nobody(owners: set[uuid.UUID]) -> bool:
     """Say whether lessons of these members may be shown: of three or more, or each lets fewer be told."""
-    if len(owners) >= ENOUGH_CONTRIBUTORS:
+    if len(owners) >= ENOUGH:
         return True
     return not Member.objects.filter(pk__in=owners, shares_thin_history=False).exists()
 

@@ -196,13 +196,17 @@ def species_payload(rows: Sequence[History], exact: bool) -> list[dict[str, Any]
 
 
 def _cell(cell: dict[str, Any]) -> dict[str, Any]:
-    """Return the chance in a month or band, and what was spent there."""
+    """Return the chance in a month or band, and what was spent there; none where too few did (observations.enough)."""
     return {
         "probability": round(cell["probability"], 4),
         "interval": [round(cell["low"], 4), round(cell["high"], 4)],
         "effort": {
             "looks": cell["looks"],
-            "camera_minutes": round(cell["camera_minutes"], 1),
-            "rod_hours": round(cell["rod_hours"], 2),
+            "camera_minutes": _rounded(cell["camera_minutes"], 1),
+            "rod_hours": _rounded(cell["rod_hours"], 2),
         },
     }
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)

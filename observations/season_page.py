@@ -66,7 +66,8 @@ def _catch(row: History, kind: str, number: int) -> tuple[float, float, float] |
     if not row.catches:
         return None
     cell = row.catches[kind][number]
-    return (cell["caught"], cell["rod_hours"], row.catches["inflation"]) if cell["rod_hours"] > 0 else None
+    fished = cell and cell["rod_hours"] > 0
+    return (cell["caught"], cell["rod_hours"], row.catches["inflation"]) if fished else None
 
 
 def _cell(cells: Sequence[Mapping[str, Any]], catches: Sequence[tuple[float, float, float] | None]) -> Cell:
@@ -79,8 +80,8 @@ def _cell(cells: Sequence[Mapping[str, Any]], catches: Sequence[tuple[float, flo
         low=sum(cell["low"] for cell in cells) / n,
         high=sum(cell["high"] for cell in cells) / n,
         looks=sum(cell["looks"] for cell in cells),
-        camera_minutes=sum(cell["camera_minutes"] for cell in cells),
-        rod_hours=sum(cell["rod_hours"] for cell in cells),
+        camera_minutes=sum(cell["camera_minutes"] or 0.0 for cell in cells),
+        rod_hours=sum(cell["rod_hours"] or 0.0 for cell in cells),
         grade=best,
         spots_looked=len(grades),
         spots_found=sum(grade in FOUND for grade in grades),

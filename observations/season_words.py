@@ -85,7 +85,7 @@ def season_of(row: History, units: Units) -> SpeciesSeason:
         months=[
             catch_words(name, cell)
             for name, cell in zip(MONTHS_LONG, catches.get("months", []), strict=False)
-            if cell["rod_hours"] > 0
+            if cell and cell["rod_hours"] > 0
         ],
         places=[
             words
@@ -128,7 +128,7 @@ def _band(band: Mapping[str, Any], cell: Mapping[str, Any] | None, of_spot: int,
     )
 
 
-def effort_words(camera_minutes: float, rod_hours: float) -> str:
+def effort_words(camera_minutes: float | None, rod_hours: float | None) -> str:
     """`12 min camera, 3.5 h rod`, or nothing."""
     parts = []
     if camera_minutes:

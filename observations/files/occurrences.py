@@ -175,9 +175,12 @@ def _occurrence(spot: ReleasedSpot, history: History, place: _Place) -> dict[str
 
 def _effort(history: History) -> str:
     looks = sum(month["looks"] for month in history.months)
-    minutes = sum(month["camera_minutes"] for month in history.months)
-    hours = sum(month["rod_hours"] for month in history.months)
-    return f"{looks} looks, {minutes:.0f} camera minutes, {hours:.1f} rod hours, all seasons and years"
+    minutes, hours = (
+        ("at least " if None in spent else "") + f"{sum(filter(None, spent)):.{digits}f}"
+        for name, digits in (("camera_minutes", 0), ("rod_hours", 1))
+        for spent in [[month[name] for month in history.months]]
+    )
+    return f"{looks} looks, {minutes} camera minutes, {hours} rod hours, all seasons and years"
 
 
 def _remarks(history: History) -> Iterator[str]:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 from django.db import IntegrityError, transaction
 from django.test import Client
@@ -11,6 +12,7 @@ from django.test import Client
 from club.viewer import working
 from observations import jobs
 from observations.computing import histories, histories_below_exact, scopes_of
+from observations.enough import told_cells
 from observations.evidence import gather_club
 from observations.inference.club_season import fit_season
 from observations.inference.results import ClubFit
@@ -155,6 +157,27 @@ def test_below_exact_no_depth_is_told_and_a_band_goes_by_the_month(
         fit = ClubFit.from_dict(refit.parameters)
         told = histories_below_exact([places.shared.pk], fit, refit, later, later)
     assert {one.catches["all"]["rod_hours"] for one in told} == {8.0}, "three anglers'"
+    for one in told:
+        hours, minutes = ([m[name] for m in one.months] for name in ("rod_hours", "camera_minutes"))
+        assert hours == minutes == [None if m in (5, 7) else 0.0 for m in range(1, 13)], "of one or two each"
+        assert [cell is None for cell in one.catches["months"]] == [m in (5, 7) for m in range(1, 13)]
+        warm = [number for number, band in enumerate(one.bands) if band["looks"]]
+        assert warm and all(
+            one.bands[number]["rod_hours"] is one.catches["bands"][number] is None for number in warm
+        )
+
+
+def test_what_three_did_is_told_and_no_difference_tells_what_fewer_did() -> None:
+    def told(*cells: str) -> list[bool]:
+        """Each cell is its members, an hour each."""
+        where = np.array([number for number, who in enumerate(cells) for _ in who])
+        who = np.array([ord(member) for members in cells for member in members])
+        return [bool(tell) for tell in told_cells(where, who, np.ones(len(who)), len(cells))]
+
+    assert told("abc", "", "abcd") == [True] * 3
+    assert told("abc", "a", "abcd") == [False, False, True], "the year less the others would be a's"
+    assert told("abc", "ab", "ac", "b") == [True, False, False, False]
+    assert told("aab", "a") == [False, False]
 
 
 def test_a_private_rod_day_changes_no_season_but_its_owners(book: None, cast: Cast, places: Places) -> None:
