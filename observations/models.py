@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from club.models import Member
 from club.viewer import current_freeze
+from observations.standing import AsItStood, put_right
 from spots.models import Spot, Water
 
 
@@ -305,6 +306,8 @@ class Finding(models.Model):
     waits_since = models.DateTimeField(null=True, blank=True, editable=False)
     received_at = models.DateTimeField(default=timezone.now)
 
+    objects = AsItStood["Finding"].as_manager()
+
     class Meta:
         constraints = [
             models.CheckConstraint(name="finding_count", condition=Q(count__gte=1, count__lte=10000)),
@@ -339,33 +342,42 @@ class Finding(models.Model):
         `corrected_species` is prefetched, never joined, and `verified_at` not asked of the database.
         """
         finding = super().from_db(db, field_names, values, **more)
-        if current_freeze().waters and {"id", "water_id", "verified_at", "species_id"} <= set(field_names):
-            at = _cut_off_of(finding.water_id, finding.scope, finding.observer_id)
-            if at is not None:
-                finding._stand_at(at)
+        asked = {"id", "water_id", "verified_at", "species_id"} <= set(field_names)
+        if current_freeze().waters and asked and _cut_off_of(finding) is not None:
+            put_right(_stood, finding)
         return finding
 
-    def _stand_at(self, at: datetime) -> None:
+
+def _stood(findings: list[Finding]) -> None:
+    """Put findings right to what was decided by the cut-off of their water."""
+    known = {(f.pk, at): f for f in findings if (at := _cut_off_of(f))}
+    asked = zip(*((str(f.pk), f.species_id, at) for (_, at), f in known.items()), strict=True)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT w.id, s.decided, s.verified, s.corrected"
+            " FROM unnest(%s::uuid[], %s::text[], %s::timestamptz[]) AS w (id, claimed, at)"
+            " CROSS JOIN LATERAL observations_settled(w.id, w.claimed, w.at) s",
+            [list(column) for column in asked],
+        )
+        then = {key: settled for key, *settled in cursor.fetchall()}
+    for finding in findings:
+        at = _cut_off_of(finding)
+        assert at is not None  # noqa: S101 - from_db
         for name in ("disputed_at", "undone_at"):
-            if (since := self.__dict__.get(name)) and since > at:
-                setattr(self, name, None)
-        with connection.cursor() as cursor:
-            cursor.execute(
-                "SELECT decided, verified, corrected FROM observations_settled(%s, %s, %s)",
-                [self.pk, self.species_id, at],
-            )
-            decided, verified, corrected = cursor.fetchone()
+            if (since := finding.__dict__.get(name)) and since > at:
+                setattr(finding, name, None)
+        decided, verified, corrected = then[finding.pk]
         if decided:
-            self.verified_at, self.corrected_species_id = verified, corrected
-        elif self.verified_at and self.verified_at > at:
-            self.verified_at = self.corrected_species_id = None
+            finding.verified_at, finding.corrected_species_id = verified, corrected
+        elif finding.verified_at and finding.verified_at > at:
+            finding.verified_at = finding.corrected_species_id = None
 
 
-def _cut_off_of(water: uuid.UUID, scope: str, observer: uuid.UUID) -> datetime | None:
-    """Return the cut-off at which the viewer sees what is of a water; None: as it is now, as their own side does."""
+def _cut_off_of(finding: Finding) -> datetime | None:
+    """Return the cut-off at which the viewer sees a finding; None: as it is now, as their own side does."""
     freeze = current_freeze()
-    own = scope in freeze.side or f"member:{observer}" in freeze.side
-    return None if own else freeze.waters.get(str(water))
+    own = finding.scope in freeze.side or f"member:{finding.observer_id}" in freeze.side
+    return None if own else freeze.waters.get(str(finding.water_id))
 
 
 class Confirmation(models.Model):
@@ -389,6 +401,8 @@ class Confirmation(models.Model):
     # Taken back by its checker: kept, and counts no more.
     undone_at = models.DateTimeField(null=True, blank=True, editable=False)
 
+    objects = AsItStood["Confirmation"].as_manager()
+
     class Meta:
         constraints = [
             models.UniqueConstraint(
@@ -411,16 +425,9 @@ class Confirmation(models.Model):
     def from_db(cls, db: str | None, field_names: Any, values: Any, **more: Any) -> Self:
         """Read a decision as it stood at the cut-off, for whom its water is frozen: taken back since, it stands."""
         row = super().from_db(db, field_names, values, **more)
-        freeze = current_freeze()
-        if freeze.waters and {"undone_at", "finding_id", "checker_id"} <= set(field_names) and row.undone_at:
-            of = (
-                Finding.objects.filter(pk=row.finding_id)
-                .values_list("water_id", "scope", "observer_id")
-                .first()
-            )
-            at = _cut_off_of(*of) if of and f"member:{row.checker_id}" not in freeze.side else None
-            if at is not None and row.undone_at > at:
-                row.undone_at = None
+        asked = {"undone_at", "finding_id", "checker_id"} <= set(field_names)
+        if current_freeze().waters and asked and row.undone_at:
+            put_right(_still_stood, row)
         return row
 
     @staticmethod
@@ -431,6 +438,16 @@ class Confirmation(models.Model):
         for water, at in freeze.waters.items():
             found |= Q(finding__water_id=water, undone_at__gt=at) & ~Q(finding__scope__in=freeze.side)
         return found
+
+
+def _still_stood(rows: list[Confirmation]) -> None:
+    """Let decisions that were taken back after the cut-off of their water stand."""
+    of = Finding.objects.only("water_id", "scope", "observer_id").in_bulk({row.finding_id for row in rows})
+    for row in rows:
+        own = row.finding_id not in of or f"member:{row.checker_id}" in current_freeze().side
+        at = None if own else _cut_off_of(of[row.finding_id])
+        if at is not None and row.undone_at and row.undone_at > at:
+            row.undone_at = None
 
 
 class BlindName(models.Model):

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from datetime import timedelta, timezone
 from typing import Any
 
-from django.db.models import Prefetch, Q
+from django.db.models import Prefetch, Q, QuerySet
 
 from club.models import Member
 from observations.files.looks_csv import COLUMNS, settings_text
@@ -34,7 +34,7 @@ def write_looks(
     out = io.StringIO(newline="")
     writer = csv.DictWriter(out, COLUMNS, restval="")
     writer.writeheader()
-    confirmed = Confirmation.objects.filter(
+    confirmed: QuerySet[Confirmation] = Confirmation.objects.filter(
         Confirmation.standing(), decision=Confirmation.Decision.CONFIRMED
     ).order_by("created_at")
     wanted = Q(observer_id=observer_id) if observer_id else Q(spot__in=spots)

@@ -6,7 +6,9 @@ from typing import Any
 
 import pytest
 from django.core.exceptions import ValidationError
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from club.units import Units
@@ -153,6 +155,26 @@ def test_a_cleared_picture_is_named_since_the_cut_off_when_the_event_has_ended(
     assert named() == ["bluegill", None]
     jobs.tell_cleared(event.ends_at + HOUR)
     assert named() == [None, "bluegill"] and not Clearance.objects.filter(untold=True).exists()
+
+
+def test_a_list_is_put_right_in_one_statement(
+    cast: Cast, places: Places, event: Event, finding: Finding, now: datetime
+) -> None:
+    caught = [*found("redear-sunfish"), *found("walleye")]
+    look(cast, "captain", places.shared, "rod", now - timedelta(days=3), findings=caught)
+    Observation.objects.update(received_at=event.cutoff_at - HOUR)
+    for one in Finding.objects.all():
+        made = decided(
+            one, cast.newcomer if one != finding else cast.captain, "rejected", event.cutoff_at - HOUR
+        )
+        Confirmation.objects.filter(pk=made.pk).update(undone_at=now)
+    with see(cast, "rival"), CaptureQueriesContext(connection) as asked:
+        looks = looks_at(places.shared.pk)
+        rows = [row for one in looks for f in one.findings.all() for row in f.confirmations.all()]
+    assert [row.undone_at for row in rows] == [None] * 3
+    assert sum("observations_settled" in query["sql"] for query in asked) == 1
+    alone = [query for query in asked if 'WHERE "observations_finding"."id"' in query["sql"]]
+    assert len(alone) == 1
 
 
 def test_a_second_press_at_the_same_moment_takes_back_nothing_more(
