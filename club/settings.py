@@ -231,6 +231,7 @@ CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_BEAT_SCHEDULE = {
     # What is due stands in PostgreSQL; this finds what a lost message left behind.
     "refresh what is due": {"task": "observations.jobs.refresh_due", "schedule": 20.0},
+    "make small pictures that are due": {"task": "observations.jobs.make_small_pictures", "schedule": 60.0},
     "forget old answers": {"task": "club.jobs.forget_old_answers", "schedule": crontab(hour=4, minute=40)},
     "forget half sent pictures": {"task": "observations.jobs.forget_parts", "schedule": 3600.0},
     "nightly refit": {"task": "observations.jobs.nightly_refit", "schedule": crontab(hour=3, minute=10)},

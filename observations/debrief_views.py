@@ -19,7 +19,7 @@ from observations.debrief import charting, drafting, laying, showing, uploads
 from observations.debrief.answers import AS_THE_SPOT, LOOKED_WITH, SELF, THERE, Answers, read_answers
 from observations.debrief.deciding import Decided, Decider, keep_pictures, shift_pictures
 from observations.debrief_models import DebriefDraft, DebriefPicture, Pass, Track
-from observations.jobs import wake
+from observations.jobs import wake, wake_for_pictures
 from observations.log_fields import parse_number
 from observations.models import EchoGroup, Finding, Method, Observation, Trip
 from observations.pictures import discard
@@ -70,6 +70,8 @@ def debrief(request: ViewedRequest) -> HttpResponseBase:
         return _start(request, list(error.remarks), status=422)
     except OSError:
         return _start(request, [Remark(0, "files", "", _NOT_STORED)], status=507)
+    if pictures:
+        wake_for_pictures()
     _tell(request, drafted, pictures)
     if len(drafted.trips) == 1:
         return redirect(f"/debrief/{drafted.trips[0].pk}/")

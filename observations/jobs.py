@@ -11,14 +11,14 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
-from celery import shared_task
+from celery import Task, shared_task
 from django.db import connection, transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils import timezone
 from kombu.exceptions import OperationalError
 
 from club.viewer import working
-from observations import parts
+from observations import parts, pictures
 from observations.computing import histories, histories_below_exact, refit_by, scopes_of
 from observations.evidence import CLUB, club_taxa, gather_club
 from observations.history import diagnostics
@@ -29,6 +29,7 @@ from observations.lessons import new_edition
 from observations.models import Due, History, Observation, Refit, Reliability
 from observations.policies import SWAP_LOCK
 from observations.reliability import reliability_rows, save_reliability
+from observations.small_models import SmallDue
 from spots.cutoffs import cut_offs_on, frozen_water_ids
 from spots.models import Spot
 
@@ -53,12 +54,20 @@ class RefitReport:
 
 def wake() -> None:
     """Tell the worker, once this transaction is in, that something is due. Losing the message loses nothing."""
+    _tell(refresh_due)
 
+
+def wake_for_pictures() -> None:
+    """The same where pictures came in that have no small ones yet."""
+    _tell(make_small_pictures)
+
+
+def _tell(job: "Task[[], int]") -> None:
     def send() -> None:
         try:
-            refresh_due.delay()
+            job.delay()
         except OperationalError:
-            log.warning("The queue cannot be reached; the spot stays due and is found when it is back.")
+            log.warning("The queue cannot be reached; what is due stays so and is found when it is back.")
 
     transaction.on_commit(send, robust=True)
 
@@ -130,6 +139,22 @@ def refresh_due(limit: int = 200) -> int:
             refit()
         done += 1
     return done
+
+
+@shared_task
+def make_small_pictures() -> int:
+    """Make the small ones of pictures that came in; return how many. One that fails is tried again with the next."""
+    made = 0
+    with working(timezone.now()):
+        due = list(SmallDue.objects.values_list("picture_id", flat=True)[:500])
+    for picture_id in due:
+        try:
+            with working(timezone.now()):
+                made += pictures.make_small(picture_id)
+                SmallDue.objects.filter(pk=picture_id).delete()
+        except OSError:
+            log.exception("A small picture could not be made; it stays due, and the picture is shown itself.")
+    return made
 
 
 @shared_task

@@ -35,11 +35,13 @@ _TAKEN = "This page's number is already in use: open the page again."
 _NO_SPOT = "Choose a spot that you see exactly."
 
 
-def _wake() -> None:
+def _wake(pictures: bool = False) -> None:
     """Wake the worker once what was saved stands."""
-    from observations.jobs import wake
+    from observations.jobs import wake, wake_for_pictures
 
     wake()
+    if pictures:
+        wake_for_pictures()
 
 
 def _exact_spot(text: str) -> ReleasedSpot | None:
@@ -178,7 +180,7 @@ def _seal(request: ViewedRequest) -> HttpResponseBase:
         look = _save(request, entry, spot, offer, pictures, device)
     if look is None:
         return _refused(request, entry.errors) or _page(request, released, spot, offer, entry, status=422)
-    _wake()
+    _wake(bool(pictures))
     return _saved(request, look.pk)
 
 

@@ -683,3 +683,4 @@ from observations.lesson_models import (  # noqa: E402, F401
 )
 from observations.marking_models import Mark  # noqa: E402, F401
 from observations.proof_models import Dispute  # noqa: E402, F401
+from observations.small_models import SmallDue  # noqa: E402, F401

@@ -24,6 +24,7 @@ from club.viewer import ViewedRequest
 from observations import log_queries as queries
 from observations import parts
 from observations.here_views import HERE, HereForm
+from observations.jobs import wake_for_pictures
 from observations.log_entry import LogEntry
 from observations.log_views import entry_context, offer_at
 from observations.models import Finding, Observation, Picture
@@ -172,6 +173,7 @@ def add_picture(request: ViewedRequest, look_id: uuid.UUID, key: uuid.UUID) -> J
             return JsonResponse({"errors": {"picture": error.messages}}, status=422)
         except OSError:
             return _not_stored()
+    wake_for_pictures()
     return JsonResponse({"id": str(picture_id)}, status=201)
 
 

@@ -2,7 +2,7 @@
 
 A picture is read once, made upright, scaled down, and written anew as a JPEG without a trace of what came
 with it: no position, no camera, no name. The original is never stored. What is not wholly a picture is
-refused.
+refused. The small one for lists is the worker's to make (`make_small`).
 """
 
 import io
@@ -62,10 +62,9 @@ class Readable(Protocol):
 
 @dataclass(frozen=True)
 class CleanPicture:
-    """A picture as it will be stored: JPEG without metadata, and a small one for lists."""
+    """A picture as it will be stored: JPEG without metadata."""
 
     content: bytes
-    small: bytes
     width: int
     height: int
 
@@ -152,8 +151,7 @@ def clean_picture(upload: Readable, name: str) -> CleanPicture:
         )
     plain = _plain(_open(raw, name))
     content, (width, height) = _jpeg(plain, STORED_SIDE)
-    small, _ = _jpeg(plain, SMALL_SIDE)
-    return CleanPicture(content, small, width, height)
+    return CleanPicture(content, width, height)
 
 
 def clean_pictures(uploads: Iterable[tuple[Readable, str]]) -> list[CleanPicture]:
@@ -194,9 +192,8 @@ def small_name(picture: Picture) -> str:
 
 
 def write(row: Picture, picture: CleanPicture) -> None:
-    """Write the files of one picture."""
+    """Write the file of one picture."""
     _write(_path(row.stored_name), picture.content)
-    _write(_path(small_name(row)), picture.small)
 
 
 def store(
@@ -244,16 +241,37 @@ def content_of(picture: Picture, small: bool = False) -> bytes | None:
     return None
 
 
+def make_small(picture_id: uuid.UUID) -> bool:
+    """Write a picture's small one, if the picture is there; within a transaction, like all that writes its files.
+
+    False when there is nothing to make it of. What was thrown away meanwhile leaves no small one behind.
+    """
+    row = Picture(id=picture_id)
+    plain = _reread(row, SMALL_SIDE)
+    if plain is None:
+        return False
+    _write(_path(small_name(row)), _jpeg(plain, SMALL_SIDE)[0])
+    if not _path(row.stored_name).exists():
+        _path(small_name(row)).unlink(missing_ok=True)
+        return False
+    return True
+
+
 _BLOCK = 16
 
 
-def _reread(picture: Picture) -> Image.Image | None:
-    """Return a picture's stored pixels, to be written anew within this transaction; None when the file is not there."""
+def _reread(picture: Picture, side: int = STORED_SIDE) -> Image.Image | None:
+    """Return a picture's stored pixels, to be written anew within this transaction; None when the file is not there.
+
+    With a smaller `side`, at about twice that: enough to be scaled down from.
+    """
     take_turn(Turn.FILE_OF_PICTURE, picture.pk)
     content = content_of(picture)
     if content is None:
         return None
     with Image.open(io.BytesIO(content), formats=("JPEG",)) as image:
+        if side < STORED_SIDE:
+            image.draft("RGB", (2 * side, 2 * side))
         return _plain(image)
 
 

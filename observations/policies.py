@@ -11,6 +11,7 @@ from observations import (
     lesson_policies,
     marking_policies,
     proof_policies,
+    small_policies,
 )
 from observations.ceiling_policies import told, told_in_look
 from observations.clearing_policies import OFFERED
@@ -208,6 +209,7 @@ TABLES = [
     *lesson_policies.TABLES,
     *marking_policies.TABLES,
     *proof_policies.TABLES,
+    *small_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
 
@@ -398,4 +400,5 @@ TRIGGERS = [
     *lesson_policies.TRIGGERS,
     *marking_policies.TRIGGERS,
     *proof_policies.TRIGGERS,
+    *small_policies.TRIGGERS,
 ]

@@ -274,6 +274,7 @@ def quiet_queue(monkeypatch: pytest.MonkeyPatch) -> Iterator[SimpleNamespace]:
         calls.wakes += 1
 
     monkeypatch.setattr(jobs.refresh_due, "delay", count)
+    monkeypatch.setattr(jobs.make_small_pictures, "delay", lambda: None)
     yield calls
 
 

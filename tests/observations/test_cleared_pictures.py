@@ -16,6 +16,7 @@ from django.test import Client
 from django.utils import timezone
 from PIL import Image, ImageDraw
 
+from observations import jobs
 from observations.clearing_models import Clearance, ClearedPicture
 from observations.models import EchoGroup, Finding, Observation, Picture
 from observations.pictures import clean_picture, store
@@ -162,6 +163,7 @@ def test_nothing_ties_a_cleared_picture_to_its_look(
     cast: Cast, taken: Shot, cleared: ClearedPicture, client_of: Clients
 ) -> None:
     """Ids, bytes, sizes and words: none of the original's is in anything that everybody gets."""
+    assert jobs.make_small_pictures() == 1
     original = client_of("newcomer").get(f"/pictures/{taken.picture.pk}/")
     small = client_of("newcomer").get(f"/pictures/{taken.picture.pk}/small/")
     copies = [Client().get(f"/pictures/cleared/{cleared.pk}/{part}") for part in ("", "small/")]

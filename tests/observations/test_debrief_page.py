@@ -382,7 +382,7 @@ def test_a_full_disk_keeps_nothing_of_the_upload_and_says_so(
 
     def full(descriptor: int) -> None:
         written.append(descriptor)
-        if len(written) == 4:  # the small one of the second picture
+        if len(written) == 2:  # the second picture
             raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(pictures.os, "fsync", full)

@@ -12,7 +12,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from PIL import Image
 
-from observations import pictures
+from observations import jobs, pictures
 from observations.models import Observation, Picture
 from tests.conftest import PERSONAS, Places
 from tests.observations.log_page import CALLED, post, saved, typed
@@ -38,6 +38,8 @@ def test_a_picture_is_stored_clean_under_a_random_name(
     look = saved(post(client, places.shared, "forward", **CALLED, pictures=upload()))
     row = look.pictures.get()
     assert uuid.UUID(str(row.pk)).version == 4
+    assert client.get(f"/pictures/{row.pk}/small/").content == client.get(f"/pictures/{row.pk}/").content
+    assert jobs.make_small_pictures() == 1
     names = {path.name for path in stored_files(settings)}
     assert names == {f"{row.pk}.jpg", f"{row.pk}-small.jpg"}
     for path in stored_files(settings):
@@ -52,6 +54,7 @@ def test_a_picture_is_stored_clean_under_a_random_name(
     assert answer["X-Content-Type-Options"] == "nosniff"
     assert "36.21N" not in str(answer.headers)
     small = client.get(f"/pictures/{row.pk}/small/")
+    assert small.content == (Path(settings.MEDIA_ROOT) / f"{row.pk}-small.jpg").read_bytes()
     assert Image.open(io.BytesIO(small.content)).size == (60, 40)
 
 
@@ -140,7 +143,7 @@ def test_a_full_disk_saves_nothing_and_says_so(
 
     def full(descriptor: int) -> None:
         written.append(descriptor)
-        if len(written) == 4:  # the small one of the second picture
+        if len(written) == 2:  # the second picture
             raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(pictures.os, "fsync", full)

@@ -68,20 +68,19 @@ def test_position_maker_comment_and_profile_are_gone() -> None:
     assert raw.count(b"SECRET") >= 5  # the picture that goes in has them all
     assert Image.open(io.BytesIO(raw)).getexif().get_ifd(IFD.GPSInfo)
     clean = clean_picture(io.BytesIO(raw), "fish.jpg")
-    for content in (clean.content, clean.small):
-        for secret in SECRETS:
-            assert secret not in content
-        image = reopened(content)
-        assert not image.getexif()
-        assert set(image.info) <= {
-            "jfif",
-            "jfif_version",
-            "jfif_unit",
-            "jfif_density",
-            "progressive",
-            "progression",
-        }
-        assert image.info["jfif_density"] == (1, 1)
+    for secret in SECRETS:
+        assert secret not in clean.content
+    image = reopened(clean.content)
+    assert not image.getexif()
+    assert set(image.info) <= {
+        "jfif",
+        "jfif_version",
+        "jfif_unit",
+        "jfif_density",
+        "progressive",
+        "progression",
+    }
+    assert image.info["jfif_density"] == (1, 1)
 
 
 @pytest.mark.parametrize("kind", ["PNG", "WEBP"])
@@ -93,7 +92,7 @@ def test_position_in_other_kinds_is_gone_too(kind: str) -> None:
     raw = picture(kind=kind, **options)
     assert b"SECRET" in raw
     clean = clean_picture(io.BytesIO(raw), "screen")
-    assert b"SECRET" not in clean.content + clean.small
+    assert b"SECRET" not in clean.content
     assert reopened(clean.content).format == "JPEG"
 
 
@@ -116,7 +115,6 @@ def test_a_picture_taken_on_its_side_is_turned_before_the_note_about_it_is_dropp
 def test_a_large_picture_is_scaled_down_and_a_small_one_is_not_blown_up() -> None:
     large = clean_picture(io.BytesIO(picture((4000, 3000))), "fish.jpg")
     assert (large.width, large.height) == (2048, 1536)
-    assert max(reopened(large.small).size) == 400
     little = clean_picture(io.BytesIO(picture((60, 40))), "fish.jpg")
     assert (little.width, little.height) == (60, 40)
 

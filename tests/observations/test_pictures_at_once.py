@@ -58,3 +58,29 @@ def test_two_boxes_blacked_out_at_once_are_both_gone(picture: Picture) -> None:
         content = pictures.content_of(picture, small)
         scale = pictures.SMALL_SIDE / 640 if small else 1.0
         assert black_at(content, scale, (48, 48), (448, 348)) == [True, True], small
+
+
+def test_the_small_one_never_keeps_what_is_blacked_out_while_it_is_made(picture: Picture) -> None:
+    def work(n: int) -> int:
+        with transaction.atomic():
+            return int(pictures.black_out(picture, (0, 0, 96, 96)) if n else pictures.make_small(picture.pk))
+
+    assert at_once(2, work) == [1, 1]
+    scale = pictures.SMALL_SIDE / 640
+    assert black_at(pictures.content_of(picture, small=True), scale, (48, 48)) == [True]
+
+
+def test_what_is_thrown_away_leaves_no_small_one_behind(
+    picture: Picture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read = pictures._reread
+
+    def then_discarded(row: Picture, side: int) -> Any:
+        image = read(row, side)
+        pictures.discard([picture])
+        return image
+
+    monkeypatch.setattr(pictures, "_reread", then_discarded)
+    with transaction.atomic():
+        assert not pictures.make_small(picture.pk)
+    assert pictures.content_of(picture, small=True) is None

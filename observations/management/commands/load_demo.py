@@ -13,7 +13,7 @@ from observations.demo.events import load_events
 from observations.demo.loading import Loader
 from observations.demo.loading_looks import load_looks, load_pictures
 from observations.demo.simulate import simulate, until
-from observations.jobs import wake
+from observations.jobs import wake, wake_for_pictures
 from observations.models import Due
 
 
@@ -42,6 +42,7 @@ class Command(BaseCommand):
             load_events(loader, timezone.now())
             load_debrief(demo, loader, timezone.now())
             wake()
+            wake_for_pictures()
         self.stdout.write(
             f"The demo club is loaded: {len(loader.members)} members, {Due.objects.count()} spots due for the"
             f" worker, {monotonic() - start:.1f} s in all."
