@@ -82,6 +82,7 @@ class Calling:
     outcome: str = ""  # right, wrong or nothing
     truth: str = ""
     settled_by: str = ""
+    grade: str = ""  # of what was proved
 
 
 @dataclass(frozen=True)
@@ -108,6 +109,7 @@ class Column:
     echoes: str = ""
     covers: str = ""
     found: str = ""
+    ties: tuple[str, ...] = ()  # whose echoes a proof settles, and how surely
     weights: tuple[str, ...] = ()
     grade: str = ""
     who: str = ""
@@ -235,13 +237,39 @@ def _column(
         how=how_words(look, units).partition(", ")[2],
         echoes="" if look.method in PROVING else _echoes(groups, units),
         covers=footprint_words(look, units) or sight_words(look, units),
-        found=what_words(look, units) if look.method in PROVING else "",
+        found=_found(look, units) if look.method in PROVING else "",
+        ties=_ties(look, looks),
         weights=_weights(look, units),
         grade=look_grade(look),
         who=who,
         waits=waits,
         calls=calls,
     )
+
+
+def _which(look: Observation) -> str:
+    name = SHORT_METHOD[Method(look.method)]
+    return f"{name[:1].lower()}{name[1:]}, {local(look):%H:%M}"
+
+
+def _found(look: Observation, units: Units) -> str:
+    """Say what was seen or landed, and how deep where that was noted."""
+    depths = sorted({f.depth_m for f in look.findings.all() if f.depth_m is not None})
+    at = f" at {units.span_text(depths[0])}" if len(depths) == 1 else ""
+    if len(depths) > 1:
+        at = f" at {units.span_text(depths[0]).split(chr(160))[0]} to {units.span_text(depths[-1])}"
+    return what_words(look, units) + at
+
+
+def _ties(look: Observation, looks: dict[uuid.UUID, Observation]) -> tuple[str, ...]:
+    """Say whose echoes the findings of a look settle: the same fish, or only the same cover."""
+    by_group = {group.pk: one for one in looks.values() for group in one.groups.all()}
+    told: dict[str, None] = {}
+    for finding in look.findings.all():
+        if finding.settles_id and (of := by_group.get(finding.settles_id)):
+            tie = "the same fish as" if finding.tie == Finding.Tie.FISH else "in the same cover as"
+            told[f"{tie} {_which(of)}"] = None
+    return tuple(told)
 
 
 def _weights(look: Observation, units: Units) -> tuple[str, ...]:
@@ -275,6 +303,11 @@ def _calling(
         right = all(kinds.covers(call.species_id, truth.code) for truth in truths)
         outcome = "right" if right else "wrong"
     by = looks.get(telling[0].look_id) if telling else None
+    grade = ""
+    if by is not None:
+        grade = "landed" if by.method == Method.ROD else "seen"
+        if all(finding.verified_at for finding in telling):
+            grade = "verified"
     return Calling(
         said=call.species.name,
         stated=call.probability,
@@ -283,5 +316,6 @@ def _calling(
         like_it=believed.of(look.method, call.species_id),
         outcome=outcome,
         truth=" and ".join(sorted({truth.name for truth in truths})),
-        settled_by=f"{SHORT_METHOD[Method(by.method)].lower()}, {local(by):%H:%M}" if by else "",
+        grade=grade,
+        settled_by=_which(by) if by else "",
     )

@@ -47,8 +47,9 @@ def test_a_call_stands_beside_what_it_turned_out_to_be(
     text = page_of(client_of("newcomer").get(f"/spots/{places.shared.pk}/side-by-side/"))
     assert "Call was wrong Largemouth bass, the same fish by camera, " in text
     assert "Not settled Bluegill in the same cover by camera, " in text, "the same place settles no call"
+    assert "verified" not in text and "The same fish as 2D sonar, " in text
     assert text.count("Not looked with this") == 3, "down-looking, side-scan and rod are shown as missing"
-    assert "2 methods" not in text.split("Lay out")[1], "the look of the next day is another visit"
+    assert "2 methods" not in text.split("Lay another beside")[1], "the look of the next day is another visit"
 
 
 def test_two_visits_stand_under_each_other(a_visit: None, cast: Cast, places: Places, client_of: Any) -> None:
