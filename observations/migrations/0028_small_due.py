@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('observations', '0025_what_waits'),
+        ('observations', '0027_effort_of_few'),
     ]
 
     operations = [
