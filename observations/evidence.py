@@ -145,6 +145,8 @@ SELECT count(*), count(*) FILTER (WHERE corrected) FROM (
         AND o.started_at <= %(as_of)s AND x.created_at <= %(as_of)s
         AND (x.undone_at IS NULL OR x.undone_at > %(as_of)s)
         AND x.decision IN ('confirmed', 'corrected')
+        AND NOT EXISTS (SELECT 1 FROM observations_blindname b
+            WHERE b.finding_id = f.id AND b.checker_id = x.checker_id AND NOT b.blind)
     GROUP BY f.id) checked
 """
 
@@ -152,8 +154,9 @@ SELECT count(*), count(*) FILTER (WHERE corrected) FROM (
 def gather_club(taxa: Taxa, as_of: datetime) -> Gathered:
     """Return all of the club's evidence, with how often blind checks of sightings named another species.
 
-    Checkers name the species before they see the claim, so every checked sighting is a blind re-check. Confirmations
-    that came with an import of past records were not blind and do not count.
+    Checkers name the species before they see the claim, so a checked sighting is a blind re-check; not of those who
+    could read the claim elsewhere (`BlindName.blind`). Confirmations that came with an import of past records were not
+    blind and do not count.
     """
     gathered = gather(taxa, (CLUB,), as_of)
     with connection.cursor() as cursor:

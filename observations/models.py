@@ -460,6 +460,8 @@ class BlindName(models.Model):
         Species, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     created_at = models.DateTimeField(default=timezone.now)
+    # Not where the claim stood open to this checker anyhow (a trigger): then it counts, but as no blind check.
+    blind = models.BooleanField(default=True, db_default=True, editable=False)
 
     class Meta:
         constraints = [

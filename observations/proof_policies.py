@@ -78,6 +78,22 @@ def _trigger(name: str, when: str, table: str, function: str) -> list[str]:
 
 
 TRIGGERS = [
+    # A checker who sees the look, or of whose picture everybody sees a named copy, may have read the claim. It asks by
+    # the checker's own sight, not as definer.
+    """
+    CREATE OR REPLACE FUNCTION observations_named_blind() RETURNS trigger LANGUAGE plpgsql
+    SET search_path = public, pg_temp AS $$
+    BEGIN
+        IF current_user = 'tallow_web' THEN
+            NEW.blind := NOT EXISTS (SELECT 1 FROM observations_finding f
+                    JOIN observations_observation o ON o.id = f.look_id WHERE f.id = NEW.finding_id)
+                AND NOT EXISTS (SELECT 1 FROM observations_picture p
+                    WHERE p.finding_id = NEW.finding_id AND observations_has_named_copy(p.id));
+        END IF;
+        RETURN NEW;
+    END $$
+    """,
+    *_trigger("named_blind", "BEFORE INSERT", "observations_blindname", "observations_named_blind"),
     # Level votes, a checker who named another species and left it open, and an observer who asks for another
     # checker are a dispute until one decides.
     f"""

@@ -2,7 +2,8 @@
 
 A checker sees a picture, lengths and the list of species, names one, and only then learns what the observer
 claimed. The name is stored before the claim is sent and cannot be changed; the database keeps that order
-(observations/policies.py). What all standing decisions together make of a finding stands in proof_policies.py.
+(observations/policies.py). Whoever could read the claim elsewhere names it all the same; that check counts, but as no
+blind one (`BlindName.blind`). What all standing decisions together make of a finding stands in proof_policies.py.
 """
 
 import uuid
@@ -197,6 +198,7 @@ class Decided:
     row: Confirmation
     claim: str  # empty where the checker never learned it
     can_undo: bool
+    blind: bool  # the claim stood nowhere else where the checker could read it
 
 
 def decided(viewer: Viewer, limit: int) -> list[Decided]:
@@ -206,8 +208,19 @@ def decided(viewer: Viewer, limit: int) -> list[Decided]:
         .select_related("finding__species", "named_species")
         .order_by("-created_at", "id")[:limit]
     )
+    open_to_me = set(
+        BlindName.objects.filter(checker_id=viewer.member_id, blind=False).values_list(
+            "finding_id", flat=True
+        )
+    )
     return [
-        Decided(row, row.finding.species.name if row.named_species_id else "", can_undo(row)) for row in rows
+        Decided(
+            row,
+            row.finding.species.name if row.named_species_id else "",
+            can_undo(row),
+            row.finding_id not in open_to_me,
+        )
+        for row in rows
     ]
 
 

@@ -13,9 +13,13 @@ from django.db import DatabaseError, transaction
 from django.test import Client
 from django.utils import timezone
 
+from club.viewer import working
 from observations import proofs
+from observations.evidence import club_taxa, gather_club
 from observations.models import BlindName, Confirmation, Finding
 from tests.conftest import PERSONAS, Cast, Places, found, look, see
+from tests.observations.test_cleared_pictures import decide as clear
+from tests.observations.test_cleared_pictures import offer, shot
 
 ClientOf = Callable[..., Client]
 
@@ -97,6 +101,32 @@ def test_the_page_of_two_claims_differs_in_nothing_but_their_ids(
         page = client.get(f"/proofs/{key}/").content.decode()
         pages.append(re.sub(r'value="[A-Za-z0-9]{64}"', "", page).replace(key, ""))
     assert pages[0] == pages[1]
+
+
+def test_who_could_read_the_claim_elsewhere_is_counted_as_no_blind_check(
+    cast: Cast, places: Places, client_of: ClientOf, settings: Any
+) -> None:
+    """By the look itself, which this checker sees, or by a copy that everybody sees with its name."""
+    settings.RECHECK_ODDS = 1.0
+    seen, unseen = shot(cast, places.shared), shot(cast, places.club, "organiser")
+    copied = shot(cast, places.club, "organiser")
+    offer(client_of, copied, "organiser")
+    clear(client_of, copied)
+    Confirmation.objects.create(
+        finding=copied.look.findings.get(),
+        checker=cast.captain,
+        named_species_id="bluegill",
+        decision="confirmed",
+    )
+    client = client_of("checker")
+    for taken in (seen, unseen, copied):
+        assert name(client, taken.look.findings.get(), "bluegill").status_code == 302
+    blind = dict(BlindName.objects.values_list("finding__look", "blind"))
+    assert blind == {seen.look.pk: False, unseen.look.pk: True, copied.look.pk: False}
+    assert client.get("/proofs/decided/").content.decode().count(">not counted as blind<") == 2
+    Confirmation.objects.filter(checker=cast.captain).delete()
+    with working(timezone.now()):
+        assert gather_club(club_taxa(), timezone.now()).evidence.rechecked == 1
 
 
 def test_the_same_name_verifies_at_once(finding: Finding, client_of: ClientOf, cast: Cast) -> None:
