@@ -132,7 +132,11 @@ class ReliabilityView(ApiView):
         responses={200: ReliabilityOut, 400: OpenApiTypes.OBJECT},
     )
     def get(self, request: Request) -> Response:
-        """Read how far each method's calls can be believed, from club-scope evidence."""
+        """Read how far each method's calls can be believed, from club-scope evidence.
+
+        The club's table of a method that fewer than three members called is left out, unless each of those but you
+        lets others read theirs: less your own, it would be theirs.
+        """
         asked = query_of(request, "method", "observer", "part")
         part, method = asked.get("part", WHOLE), asked.get("method")
         if part not in PARTS:

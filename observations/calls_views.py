@@ -17,7 +17,7 @@ from club.models import Member
 from club.viewer import ViewedRequest
 from observations import calls_told as told
 from observations.models import Reliability
-from observations.reliability import PARTS, WHOLE, readable
+from observations.reliability import PARTS, WHOLE, current_refit, readable
 from observations.words import SHORT_METHOD
 
 PART_WORDS = {"whole": "all", "drawn": "asked for by lot", "device": "sealed on a phone"}
@@ -49,7 +49,7 @@ def calls(request: ViewedRequest) -> HttpResponse:
     own = [row for row in every[WHOLE] if row.observer_id == person]
     own_stated = told.stated(_scores(own))
     context = {
-        "as_of": every[WHOLE][0].refit.as_of if every[WHOLE] else None,
+        "as_of": refit.as_of if (refit := current_refit()) else None,
         "who": who or "club",
         "whose": name,
         "part": part,

@@ -12,6 +12,7 @@ from observations import (
     marking_policies,
     proof_policies,
     small_policies,
+    reliability_policies,
 )
 from observations.ceiling_policies import told, told_in_look
 from observations.clearing_policies import OFFERED
@@ -181,14 +182,6 @@ TABLES = [
         worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
     ),
     Table(
-        "observations_reliability",
-        select=f"(observer_id = {MEMBER} OR ({_MEMBER} AND (observer_id IS NULL OR EXISTS ("
-        "SELECT 1 FROM club_member m WHERE m.id = observations_reliability.observer_id"
-        " AND m.shares_reliability AND m.is_active))))"
-        " AND EXISTS (SELECT 1 FROM observations_refit r WHERE r.id = observations_reliability.refit_id)",
-        worker=("SELECT", "INSERT", "UPDATE", "DELETE"),
-    ),
-    Table(
         "observations_history",
         # Live for exact viewers. Where the water is frozen for them: what was live at the cut-off, until the
         # worker touches it and lays the frozen edition beside it. Published for everybody else; while a
@@ -210,6 +203,7 @@ TABLES = [
     *marking_policies.TABLES,
     *proof_policies.TABLES,
     *small_policies.TABLES,
+    *reliability_policies.TABLES,
     Table("observations_due", select=None, worker=("SELECT", "INSERT", "UPDATE", "DELETE")),
 ]
 
@@ -252,7 +246,7 @@ def _makes_due(name: str, source: str) -> list[str]:
     ]
 
 
-FUNCTIONS = [*import_policies.FUNCTIONS, *proof_policies.FUNCTIONS]
+FUNCTIONS = [*import_policies.FUNCTIONS, *proof_policies.FUNCTIONS, *reliability_policies.FUNCTIONS]
 
 TRIGGERS = [
     # A sealed call never changes: it may be withdrawn once, and that stays.

@@ -19,13 +19,14 @@ RELIABILITY = "/api/reliability/"
 
 @pytest.fixture
 def proved_calls(cast: Cast, places: Places) -> None:
-    """Eight crappie calls of the member, six of them right; two of the rival, both wrong; one private and wrong."""
+    """Eight crappie calls of the member, six right; one of rival and of captain, both wrong; one private, wrong."""
     start = timezone.now() - timedelta(days=30)
-    for day, (persona, right) in enumerate([("member", n < 6) for n in range(8)] + [("rival", False)] * 2):
+    others = [("rival", False), ("captain", False)]
+    for day, (persona, right) in enumerate([("member", n < 6) for n in range(8)] + others):
         at = start + timedelta(days=day)
         look(
             cast, persona, places.shared, "down", at,
-            groups=sonar("white-crappie", 0.75), random_check=day % 2 == 0, seal="record",
+            groups=sonar("white-crappie", 0.75), random_check=day in (0, 2, 4, 8, 9), seal="record",
         )  # fmt: skip
         look(
             cast, persona, places.shared, "camera", at + timedelta(minutes=9), minutes=6,
@@ -83,13 +84,13 @@ def test_calls_sealed_on_a_phone_count_and_are_scored_apart(
     api: ApiOf, cast: Cast, places: Places, proved_calls: None
 ) -> None:
     start = timezone.now() - timedelta(days=10)
-    for day in range(3):
+    for day, persona in enumerate(("rival", "captain", "member")):
         at = start + timedelta(days=day)
         look(
-            cast, "rival", places.shared, "down", at, groups=sonar("white-crappie", 0.9), device_sealed_at=at
+            cast, persona, places.shared, "down", at, groups=sonar("white-crappie", 0.9), device_sealed_at=at
         )
         look(
-            cast, "rival", places.shared, "camera", at + timedelta(minutes=9), minutes=6,
+            cast, persona, places.shared, "camera", at + timedelta(minutes=9), minutes=6,
             findings=found("bluegill", 2, tie="same fish"),
         )  # fmt: skip
     jobs.refit()
@@ -109,7 +110,7 @@ def test_ones_own_table_is_for_oneself_alone(api: ApiOf, cast: Cast, proved_call
         return [(row["method"], row["looks"]) for row in told if row["mine"]]
 
     assert mine("member") == [("down", 8)], "the private look is no evidence here"
-    assert mine("rival") == [("down", 2)]
+    assert mine("rival") == [("down", 1)]
     assert mine("organiser") == mine("newcomer") == []
 
 
@@ -128,6 +129,28 @@ def test_the_database_keeps_tables_of_others_back(cast: Cast, proved_calls: None
     for change in ({"is_active": False}, {"is_active": True, "shares_reliability": False}):
         Member.objects.filter(pk=cast.member.pk).update(**change)
         read({"organiser": {None}, "guest": set()})
+
+
+def test_the_clubs_figures_of_fewer_than_three_are_told_while_each_of_the_others_agrees(
+    api: ApiOf, cast: Cast, proved_calls: None
+) -> None:
+    """Less one's own, they would be another's; nobody is excepted, the organiser neither."""
+    callers = Reliability.objects.exclude(observer=None)
+    callers.filter(observer=cast.captain).delete()
+
+    def told() -> dict[str, bool]:
+        personas = ("member", "rival", "captain", "newcomer", "organiser")
+        answers = {persona: api(persona).get(f"{RELIABILITY}?observer=club") for persona in personas}
+        assert all(bool(answer["methods"]) == bool(answer["stated"]) for answer in answers.values())
+        return {persona: bool(answer["methods"]) for persona, answer in answers.items()}
+
+    assert not any(told().values())
+    Member.objects.filter(pk=cast.rival.pk).update(shares_reliability=True)
+    assert told() == {persona: persona == "member" for persona in told()}
+    Member.objects.filter(pk=cast.member.pk).update(shares_reliability=True)
+    assert all(told().values())
+    Member.objects.filter(pk=cast.rival.pk).update(shares_reliability=False)
+    assert told() == {persona: persona == "rival" for persona in told()}
 
 
 def test_a_member_who_agrees_is_read_by_id_and_one_who_does_not_like_one_who_never_was(

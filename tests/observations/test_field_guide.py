@@ -10,6 +10,7 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
+from club.models import Member
 from observations import jobs
 from observations.clearing_models import ClearedPicture
 from observations.models import Confirmation, Finding, Picture
@@ -121,6 +122,7 @@ def test_a_screen_that_a_proof_settled_is_shown_when_it_has_one_truth(
 def test_what_it_is_taken_for_is_counted_and_told_to_members_alone(
     cast: Cast, places: Places, client_of: ClientOf
 ) -> None:
+    Member.objects.update(shares_reliability=True)  # fewer than three called
     ClearedPicture.objects.create(id=uuid.uuid4(), method="2d", species_id="white-crappie")
     start = timezone.now() - timedelta(days=40)
     for day, call in enumerate(["white-crappie", "crappie", "bluegill", "bluegill"]):
