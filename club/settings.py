@@ -130,6 +130,8 @@ RESET_HOURS = 12
 CAMERA_CHECK_ODDS = 0.1
 # How many of the verified proofs come back, unmarked, to another checker.
 RECHECK_ODDS = 0.05
+# How many of the cleared pictures are kept for blind calls: nobody is told their species before they have called it.
+PRACTICE_ODDS = 0.5
 
 USE_TZ = True
 TIME_ZONE = "UTC"

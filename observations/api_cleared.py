@@ -9,7 +9,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from club.api import Anyone
-from club.api_parts import PAGING, ApiView, one_page, page_of, query_of
+from club.api_parts import PAGING, ApiView, one_page, page_of, query_of, viewer_of
+from observations.blind import leave_unnamed
 from observations.clearing_models import ClearedPicture
 
 
@@ -19,7 +20,10 @@ class ClearedOut(serializers.Serializer[Any]):
     id = serializers.UUIDField()
     url = serializers.CharField()
     method = serializers.CharField()
-    species = serializers.CharField(allow_null=True, help_text="Species code, once it is verified.")
+    species = serializers.CharField(
+        allow_null=True,
+        help_text="Species code, once it is verified; and once you have called it, where it is kept for practice.",
+    )
     grade = serializers.ChoiceField(["", "verified"])
 
 
@@ -44,6 +48,6 @@ class ClearedView(ApiView):
                 "species": row.species_id,
                 "grade": row.grade,
             }
-            for row in rows
+            for row in leave_unnamed(rows, viewer_of(request))
         ]
         return Response({"results": ClearedOut(shown, many=True).data, "next": following})

@@ -1,14 +1,20 @@
-"""Blind calls: a proved picture is called before the truth is told, and the hard ones come back."""
+"""Blind calls: a proved picture is called before the truth is told, and the hard ones come back.
+
+Half of the cleared pictures are kept for this: wherever they stand, nobody is told their species before they have
+called it. The others are named to everybody, and are not asked about: each picture is learned from in one way.
+"""
 
 import hashlib
 import uuid
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from django.conf import settings
+
 from club.viewer import Viewer
 from observations.blind_models import BlindCall
-from observations.clearing_models import ClearedPicture
+from observations.clearing_models import Clearance, ClearedPicture
 from observations.inference.condition import STANDARDS
 from observations.inference.scores import brier
 from observations.lessons import share_interval
@@ -59,12 +65,42 @@ def own_calls(viewer: Viewer) -> list[BlindCall]:
     return list(BlindCall.objects.filter(member_id=viewer.member_id).order_by("made_at", "id"))
 
 
+def kept(cleared: uuid.UUID) -> bool:
+    """Say whether a cleared picture is kept for practice: by its id, which is random and means nothing else."""
+    return int.from_bytes(cleared.bytes[:4]) < settings.PRACTICE_ODDS * 2**32
+
+
+def leave_unnamed(rows: Iterable[ClearedPicture], viewer: Viewer) -> list[ClearedPicture]:
+    """Return the rows, those without their species that are kept for practice and that this reader has not called.
+
+    Who has the picture from their own look knows it.
+    """
+    named = {call.picture for call in own_calls(viewer)} | _own(viewer)
+    found = list(rows)
+    for row in found:
+        if row.species_id and kept(row.pk) and row.pk not in named:
+            row.species, row.number, row.length_mm, row.kept = None, 0, 0, True
+    return found
+
+
+def _own(viewer: Viewer) -> set[uuid.UUID]:
+    own = Clearance.objects.filter(owner_id=viewer.member_id, ended_at=None).exclude(cleared_id=None)
+    return {key for key in own.values_list("cleared_id", flat=True) if key} if viewer.member_id else set()
+
+
+def practice(viewer: Viewer, calls: Sequence[BlindCall]) -> dict[uuid.UUID, ClearedPicture]:
+    """Return the pictures that this member may be asked about: those kept, but none of their own looks."""
+    called, own = {call.picture for call in calls}, _own(viewer)
+    rows = ClearedPicture.objects.exclude(species=None)
+    return {row.pk: row for row in rows if (kept(row.pk) or row.pk in called) and row.pk not in own}
+
+
 def next_picture(viewer: Viewer, calls: Sequence[BlindCall]) -> ClearedPicture | None:
     """Return the picture to call next: one that is due again, else one never called, else the one longest ago.
 
     The order of those never called is each member's own, and the same when they come back to the page.
     """
-    pictures = {row.id: row for row in ClearedPicture.objects.exclude(species=None)}
+    pictures = practice(viewer, calls)
     if not pictures:
         return None
     last: dict[uuid.UUID, int] = {}

@@ -2,14 +2,14 @@
 
 import uuid
 
-from django.http import HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_safe
 
 from club.access import id_or_404, members_only
 from club.viewer import ViewedRequest
-from observations.blind import BANDS, SIZES, SURE, call_picture, next_picture, own_calls, standing
+from observations.blind import BANDS, SIZES, SURE, call_picture, next_picture, own_calls, practice, standing
 from observations.blind_models import BlindCall
 from observations.clearing_models import ClearedPicture
 from observations.log_queries import species_tree
@@ -27,7 +27,9 @@ def blind(request: ViewedRequest) -> HttpResponse:
     problems: dict[str, str] = {}
     if request.method == "POST":
         key = id_or_404(request.POST.get("picture", ""))
-        picture = get_object_or_404(ClearedPicture.objects.exclude(species=None), pk=key)
+        picture = practice(request.viewer, calls).get(key)
+        if picture is None:
+            raise Http404
         called, sure = request.POST.get("species", ""), request.POST.get("sure", "")
         if called not in species or called == "not-fish":
             problems["species"] = "Choose what it is: a species, or a wider kind."

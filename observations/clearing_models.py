@@ -66,6 +66,9 @@ class ClearedPicture(models.Model):
     def __str__(self) -> str:
         return f"cleared picture {self.id}"
 
+    # Set where its species is left out for a reader who has not called it (observations/blind.py).
+    kept = False
+
     @property
     def method_text(self) -> str:
         from observations.models import Method

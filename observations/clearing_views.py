@@ -11,6 +11,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from club.access import checkers_only, members_only, public
 from club.viewer import ViewedRequest
+from observations.blind import leave_unnamed
 from observations.clearing import ASKED, clear, clearance_of, end, offer, offered, own_picture
 from observations.clearing_models import Clearance, ClearedPicture
 from observations.log_views import send_picture
@@ -29,7 +30,7 @@ def wall(request: ViewedRequest) -> HttpResponse:
     start = max(0, page - 1) * PAGE
     rows = list(ClearedPicture.objects.select_related("species").order_by("id")[start : start + PAGE + 1])
     context = {
-        "pictures": rows[:PAGE],
+        "pictures": leave_unnamed(rows[:PAGE], request.viewer),
         "page": page,
         "more": len(rows) > PAGE,
         "waiting": offered(request.viewer).count(),

@@ -12,7 +12,8 @@ from dataclasses import dataclass, field
 
 from django.db.models import BooleanField, Count, F, Func, Q, QuerySet
 
-from club.viewer import current_freeze
+from club.viewer import Viewer, current_freeze
+from observations.blind import leave_unnamed
 from observations.calls_told import Share
 from observations.clearing_models import ClearedPicture
 from observations.models import EchoGroup, Finding, Method, Picture, Reliability, Species
@@ -67,11 +68,11 @@ class Entry:
         return sum(len(plate.pictures) for plate in self.plates)
 
 
-def entries(only: str = "") -> list[Entry]:
+def entries(viewer: Viewer, only: str = "") -> list[Entry]:
     """Return the species of which there is a picture or a proof, in the club's order; with `only`, that one."""
     species = Species.objects.filter(is_wider=False).order_by("order", "name")
     names = dict(Species.objects.values_list("code", "name")) | {UNCALLED: "not called"}
-    shown, kinds = _pictures(only), Kinds()
+    shown, kinds = _pictures(viewer, only), Kinds()
     tables = {row.method: row for row in readable(observers=[None]) if row.method}
     made = []
     for one in species:
@@ -89,13 +90,15 @@ def entries(only: str = "") -> list[Entry]:
     return made
 
 
-def _pictures(only: str) -> dict[tuple[str, str], list[Shown]]:
+def _pictures(viewer: Viewer, only: str) -> dict[tuple[str, str], list[Shown]]:
     """Return the pictures by species and method: cleared ones first, then the reader's own sight, largest first."""
     found: dict[tuple[str, str], list[Shown]] = {}
     cleared = ClearedPicture.objects.exclude(species=None).order_by("id")
     if only:
         cleared = cleared.filter(species=only)
-    for row in cleared:
+    for row in leave_unnamed(cleared, viewer):
+        if row.kept:
+            continue
         key = (str(row.species_id), row.method)
         found.setdefault(key, []).append(Shown(f"/pictures/cleared/{row.pk}/", cleared=True))
     for picture, species, method in (*_of_findings(), *_of_echoes()):

@@ -16,7 +16,7 @@ from observations.models import Species
 @never_cache
 def guide(request: ViewedRequest) -> HttpResponse:
     """What does each fish look like on each screen, and what is it taken for?"""
-    return render(request, "calls/guide.html", {"entries": entries(), "one": None})
+    return render(request, "calls/guide.html", {"entries": entries(request.viewer), "one": None})
 
 
 @require_safe
@@ -26,6 +26,6 @@ def one_species(request: ViewedRequest, code: str) -> HttpResponse:
     """The same, for one species in full."""
     if not Species.objects.filter(code=code, is_wider=False).exists():
         raise Http404
-    found = entries(code)
+    found = entries(request.viewer, code)
     context = {"entries": found, "one": Species.objects.get(code=code)}
     return render(request, "calls/guide.html", context)

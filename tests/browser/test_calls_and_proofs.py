@@ -3,6 +3,7 @@
 import uuid
 from collections.abc import Callable
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from django.utils import timezone
@@ -39,8 +40,9 @@ def fill(cast: Cast, places: Places) -> None:
 
 @pytest.mark.parametrize("size", SIZES)
 def test_calls_guide_practice_and_queue(
-    visit: Callable[..., Visit], cast: Cast, places: Places, size: str
+    visit: Callable[..., Visit], cast: Cast, places: Places, size: str, settings: Any
 ) -> None:
+    settings.PRACTICE_ODDS = 1.0
     fill(cast, places)
     window = visit("checker", size)
     for path in ("/calls/", "/calls/?who=me", "/calls/?method=2d", "/calls/guide/", "/proofs/decided/"):

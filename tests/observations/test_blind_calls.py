@@ -11,11 +11,16 @@ from django.db.utils import DatabaseError
 
 from observations.blind import COMES_BACK_AFTER, next_picture, size_of, standing
 from observations.blind_models import BlindCall
-from observations.clearing_models import ClearedPicture
-from observations.models import Reliability
-from tests.conftest import Cast, see
+from observations.clearing_models import Clearance, ClearedPicture
+from observations.models import Picture, Reliability
+from tests.conftest import Cast, Places, look, see
 
 AT = datetime(2026, 6, 1, tzinfo=UTC)
+
+
+@pytest.fixture(autouse=True)
+def _all_kept(settings: Any) -> None:
+    settings.PRACTICE_ODDS = 1.0
 
 
 @pytest.fixture
@@ -55,6 +60,51 @@ def test_a_call_without_kind_or_sureness_is_refused_by_name(
     assert post(client, unproved, "bluegill").status_code == 404
     assert client.post("/calls/blind/", {"picture": "x"}).status_code == 404
     assert not BlindCall.objects.exists()
+
+
+def test_half_are_kept_and_named_to_whoever_has_called_them_the_rest_to_everybody_and_not_asked(
+    cast: Cast, places: Places, client_of: Any, settings: Any, quiet_queue: Any
+) -> None:
+    settings.PRACTICE_ODDS = 0.5
+    kept, free = (
+        ClearedPicture.objects.create(
+            id=uuid.UUID(int=top << 124 | 4 << 76 | 8 << 60), method="2d", species_id=code
+        )
+        for top, code in ((0x7, "walleye"), (0x8, "bluegill"))
+    )
+
+    def told(persona: str) -> list[bool]:
+        """Whether the list of the API, the wall and the guide name the kept one."""
+        client = client_of(persona)
+        rows = {
+            row["id"]: (row["species"], row["grade"])
+            for row in client.get("/api/pictures/").json()["results"]
+        }
+        assert rows[str(free.pk)] == ("bluegill", "verified")
+        wall = client.get("/pictures/").content.decode()
+        guide = [client.get(f"/calls/guide/{code}/").content.decode() for code in ("bluegill", "walleye")]
+        assert "<b>Bluegill</b>" in wall and str(free.pk) in guide[0] and str(kept.pk) in wall
+        return [
+            rows[str(kept.pk)] == ("walleye", "verified"),
+            "<b>Walleye</b>" in wall,
+            str(kept.pk) in guide[1],
+        ]
+
+    for persona in ("newcomer", "rival", "checker", "nobody"):
+        assert told(persona) == [False] * 3, persona
+    newcomer = client_of("newcomer")
+    assert post(newcomer, free, "bluegill").status_code == 404
+    assert str(kept.pk) in newcomer.get("/calls/blind/").content.decode()
+    assert post(newcomer, kept, "bluegill").status_code == 302
+    assert told("newcomer") == [True] * 3 and told("rival") == [False] * 3
+    # Its owner knows it.
+    made = look(cast, "rival", places.shared, "rod", AT)
+    with see(cast, "rival"):
+        of = Picture.objects.create(look=made, uploaded_by=cast.rival, width=9, height=9)
+    Clearance.objects.create(
+        picture=of, owner=cast.rival, checker=cast.checker, cleared_at=AT, cleared_id=kept.pk
+    )
+    assert told("rival") == [True] * 3 and post(client_of("rival"), kept, "walleye").status_code == 404
 
 
 def test_nobody_else_reads_or_changes_what_i_called(

@@ -126,7 +126,9 @@ def test_the_field_guide_shows_the_frozen_nothing_decided_since(
     decided(finding, cast.captain, "confirmed", now - HOUR / 2)
     for persona, pictures in (("captain", 1), ("rival", 0)):
         with see(cast, persona):
-            assert sum(entry.pictures for entry in entries("bluegill")) == pictures, persona
+            assert sum(entry.pictures for entry in entries(cast.viewer(persona), "bluegill")) == pictures, (
+                persona
+            )
 
 
 def test_a_cleared_picture_is_named_since_the_cut_off_when_the_event_has_ended(
