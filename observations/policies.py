@@ -11,8 +11,8 @@ from observations import (
     lesson_policies,
     marking_policies,
     proof_policies,
-    small_policies,
     reliability_policies,
+    small_policies,
 )
 from observations.ceiling_policies import told, told_in_look
 from observations.clearing_policies import OFFERED

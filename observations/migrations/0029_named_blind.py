@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('observations', '0027_effort_of_few'),
+        ('observations', '0028_small_due'),
     ]
 
     operations = [
