@@ -35,6 +35,7 @@ STORED_SIDE = 2048
 SMALL_SIDE = 400
 MAX_PICTURES = 6
 _QUALITY = 85
+_SMALL_QUALITY = 75
 
 # The first picture of a container, decoded in this thread; no thumbnails, no depth images.
 register_heif_opener(thumbnails=False, depth_images=False, aux_images=False, decode_threads=1)
@@ -250,7 +251,7 @@ def make_small(picture_id: uuid.UUID) -> bool:
     plain = _reread(row, SMALL_SIDE)
     if plain is None:
         return False
-    _write(_path(small_name(row)), _jpeg(plain, SMALL_SIDE)[0])
+    _write(_path(small_name(row)), _jpeg(plain, SMALL_SIDE, _SMALL_QUALITY)[0])
     if not _path(row.stored_name).exists():
         _path(small_name(row)).unlink(missing_ok=True)
         return False
@@ -290,7 +291,7 @@ def black_out(picture: Picture, box: tuple[int, int, int, int]) -> bool:
     edges = (left - 2) // _BLOCK * _BLOCK, (top - 2) // _BLOCK * _BLOCK
     far = -(-(left + width + 2) // _BLOCK) * _BLOCK - 1, -(-(top + height + 2) // _BLOCK) * _BLOCK - 1
     ImageDraw.Draw(plain).rectangle((*edges, *far), fill="black")
-    _write(_path(small_name(picture)), _jpeg(plain, SMALL_SIDE)[0])
+    _write(_path(small_name(picture)), _jpeg(plain, SMALL_SIDE, _SMALL_QUALITY)[0])
     _write(_path(picture.stored_name), _jpeg(plain, STORED_SIDE)[0])
     return True
 

@@ -13,7 +13,7 @@ from club.access import id_or_404, members_only
 from club.units import Units
 from club.viewer import ViewedRequest
 from observations.visits import Believed, Column, Kinds, Visit, columns, most_telling, visits_of
-from observations.words import looks_at
+from observations.words import looks_at, times_of_looks_at
 from spots.disclosure_models import Channel
 from spots.models import Water
 from spots.precision import ReleasedSpot, released_spot, released_spots
@@ -51,6 +51,7 @@ def _plate(
     if visit is None:
         return None
     at = visits.index(visit)
+    (visit,) = visits_of(looks_at(spot.id, only=[look.id for look in visit.looks]))
     return Plate(
         spot=spot,
         visit=visit,
@@ -73,14 +74,16 @@ def side_by_side(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     if not spot.is_exact:
         raise Http404
     units, believed, kinds = Units.of(request.member), Believed(), Kinds()
-    visits = visits_of(looks_at(spot.id))
+    visits = visits_of(times_of_looks_at(spot.id))
     plate = _plate(spot, visits, request.GET.get("visit", ""), units, believed, kinds, request.moment)
     second = None
     if other := request.GET.get("spot", ""):
         beside = released_spot(id_or_404(other), channel=Channel.UNSEEN)
         if not beside.is_exact:
             raise Http404
-        second = _plate(beside, visits_of(looks_at(beside.id)), "", units, believed, kinds, request.moment)
+        second = _plate(
+            beside, visits_of(times_of_looks_at(beside.id)), "", units, believed, kinds, request.moment
+        )
     elif wanted := request.GET.get("beside", ""):
         second = _plate(spot, visits, wanted, units, believed, kinds, request.moment)
     context: dict[str, Any] = {

@@ -1,7 +1,7 @@
 """Looks in words: the evidence list, and what moved a probability."""
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -54,8 +54,13 @@ class EvidenceRow:
     waits: bool = False
 
 
-def looks_at(spot_id: uuid.UUID, limit: int | None = None) -> list[Observation]:
-    """Return the looks at a spot that the viewer may see in full, newest first, with all that belongs to them."""
+def looks_at(
+    spot_id: uuid.UUID, limit: int | None = None, only: Collection[uuid.UUID] | None = None
+) -> list[Observation]:
+    """Return the looks at a spot that the viewer may see in full, newest first, with all that belongs to them.
+
+    With `only`, those of them with these ids.
+    """
     calls = EchoGroup.objects.select_related("call__species")
     # The correction apart: joined, it would be read past what a frozen viewer's finding says (Finding.from_db).
     findings = Finding.objects.select_related("species").prefetch_related(
@@ -73,7 +78,15 @@ def looks_at(spot_id: uuid.UUID, limit: int | None = None) -> list[Observation]:
         )
         .order_by("-started_at", "id")
     )
+    if only is not None:
+        looks = looks.filter(pk__in=only)
     return list(looks[:limit] if limit else looks)
+
+
+def times_of_looks_at(spot_id: uuid.UUID) -> list[Observation]:
+    """Return the same looks with no more than when and how each was: a spot may have hundreds."""
+    looks = Observation.objects.filter(spot_id=spot_id, withdrawn_at=None)
+    return list(looks.only("id", "method", "started_at", "utc_offset_min").order_by("-started_at", "id"))
 
 
 def look_grade(look: Observation) -> str:
