@@ -23,7 +23,7 @@ import pytest
 from django.apps import apps
 from django.contrib.gis.geos import MultiPolygon, Point, Polygon
 from django.db import connection
-from django.test import Client
+from django.test import Client, override_settings
 from django.utils import timezone
 
 from club.models import Club, Member, Team, TeamMembership
@@ -32,14 +32,16 @@ from observations.models import Observation, Species
 from observations.services import FindingDraft, GroupDraft, LookDraft, record_look
 from spots.models import Spot, Water
 from spots.services import SpotDraft, create_spot, save_water
+from tests.standing import Ready
 
 PERSONAS = ("organiser", "checker", "member", "teammate", "captain", "rival", "newcomer", "guest", "nobody")
+QUICK_HASHER = "django.contrib.auth.hashers.MD5PasswordHasher"
 NOON = datetime(2026, 6, 15, 17, 0, tzinfo=UTC)
 
 
 @pytest.fixture(autouse=True)
 def _quick_and_apart(settings: Any, tmp_path_factory: pytest.TempPathFactory) -> None:
-    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    settings.PASSWORD_HASHERS = [QUICK_HASHER]
     settings.MEDIA_ROOT = tmp_path_factory.mktemp("media")
     # Waiting is for clocks outside; tests/leaks/test_timing.py measures with it.
     settings.NOT_FOUND_TICK_S = 0
@@ -136,9 +138,40 @@ def fill_reference_data() -> None:
         getattr(import_module(module), function)(apps, None)
 
 
+@pytest.fixture(scope="session")
+def ready(django_db_setup: None, django_db_blocker: Any, _cut_each_water_once: None) -> Iterator[Ready]:
+    """The databases that hold the cast, the water and the places, made when a test first asks for them."""
+    with django_db_blocker.unblock():
+        ready = Ready(
+            {
+                "cast": make_cast,
+                "water": lambda cast: make_water(),
+                "places": make_places,
+            }
+        )
+    yield ready
+    with django_db_blocker.unblock():
+        ready.leave()
+
+
 @pytest.fixture
-def cast(db: None) -> Cast:
-    return make_cast()
+def _django_db_helper(request: pytest.FixtureRequest, _enter: None, _django_db_helper: None) -> None:
+    """Open pytest-django's transaction in the database chosen before it."""
+
+
+@pytest.fixture
+def _enter(request: pytest.FixtureRequest, ready: Ready, django_db_blocker: Any) -> None:
+    marker = request.node.get_closest_marker("django_db")
+    commits = {"transactional_db", "live_server"} & set(request.fixturenames) or (
+        marker and marker.kwargs.get("transaction")
+    )
+    with django_db_blocker.unblock(), override_settings(PASSWORD_HASHERS=[QUICK_HASHER]):
+        ready.enter(set() if commits else set(request.fixturenames))
+
+
+@pytest.fixture
+def cast(db: None, ready: Ready) -> Cast:
+    return ready.holding("cast") or make_cast()
 
 
 def make_cast() -> Cast:
@@ -165,8 +198,8 @@ def square_outline(west: float, south: float, size: float = 0.06) -> MultiPolygo
 
 
 @pytest.fixture
-def water(cast: Cast) -> Water:
-    return make_water()
+def water(cast: Cast, ready: Ready) -> Water:
+    return ready.holding("water") or make_water()
 
 
 def make_water() -> Water:
@@ -192,8 +225,8 @@ def see(cast: Cast, persona: str, moment: datetime | None = None) -> Any:
 
 
 @pytest.fixture
-def places(cast: Cast, water: Water) -> Places:
-    return make_places(cast, water)
+def places(cast: Cast, water: Water, ready: Ready) -> Places:
+    return ready.holding("places") or make_places(cast, water)
 
 
 def make_places(cast: Cast, water: Water) -> Places:

@@ -10,28 +10,27 @@ from django.test import Client
 from tests.conftest import Cast, Places
 from tests.leaks import worlds
 from tests.leaks.worlds import Ids, World
+from tests.standing import Ready, clone, drop, stand_in, using
 
 
 @pytest.fixture(scope="session")
-def world(
-    django_db_setup: None, django_db_blocker: Any, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[World]:
+def world(ready: Ready, django_db_blocker: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
     with django_db_blocker.unblock():
+        stand_in(ready.empty)
         connection.close()
-        base = connection.settings_dict["NAME"]
-        name = f"{base}_world"
-        worlds.clone(base, name)
+        name = f"{ready.empty}_world"
+        clone(ready.empty, name)
         made = worlds.build(name, tmp_path_factory.mktemp("world"))
     yield made
     with django_db_blocker.unblock():
-        worlds.drop(name)
+        drop(name)
 
 
 @pytest.fixture
 def db(world: World, django_db_blocker: Any, settings: Any) -> Iterator[None]:
     """In place of pytest-django's: stand in the world; whatever the test writes is undone."""
     settings.MEDIA_ROOT = world.media
-    with django_db_blocker.unblock(), worlds.using(world.name), worlds.undone():
+    with django_db_blocker.unblock(), using(world.name), worlds.undone():
         yield
 
 

@@ -24,11 +24,11 @@ from django.test import override_settings
 
 from observations import jobs
 from observations.models import History
-from tests.leaks import worlds
 from tests.leaks.reading import ask
 from tests.leaks.secrets_of_twins import LOOK, SECRETS, SPOT
 from tests.leaks.test_no_response_holds_a_hidden_position import ROWS, patterns
 from tests.leaks.worlds import World
+from tests.standing import clone, drop, using
 
 Answers = dict[str, tuple[int, bytes, bytes]]
 ASKED_LEAST = 150
@@ -72,7 +72,7 @@ class Twins:
 
     def _standing_in(self, name: str, source: str = "") -> Any:
         if source:
-            worlds.clone(source, name)
+            clone(source, name)
         return _standing(name, self.world, self.moment)
 
     def without(self, persona: str) -> Answers:
@@ -99,7 +99,7 @@ class _standing:  # noqa: N801 - a context manager
 
     def __init__(self, name: str, world: World, moment: datetime) -> None:
         self.parts: list[Any] = [
-            worlds.using(name),
+            using(name),
             override_settings(MEDIA_ROOT=world.media),
             time_machine.travel(moment, tick=False),
         ]
@@ -125,8 +125,8 @@ def twins(world: World, django_db_blocker: Any) -> Iterator[Twins]:
     base = world.name.removesuffix("_world")
     with django_db_blocker.unblock():
         yield Twins(world, base)
-        worlds.drop(f"{base}_first")
-        worlds.drop(f"{base}_second")
+        drop(f"{base}_first")
+        drop(f"{base}_second")
 
 
 def differing(one: Answers, other: Answers) -> list[str]:

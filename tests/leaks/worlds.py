@@ -1,7 +1,6 @@
 """A whole club in a database of its own, filled once and then only asked.
 
-The databases are clones, made within the same server as the test database and dropped at the end. Inside
-one, a test runs in a transaction that is rolled back, exactly as Django's own TestCase does.
+Inside the database, a test runs in a transaction that is rolled back, exactly as Django's own TestCase does.
 """
 
 import io
@@ -16,7 +15,7 @@ from typing import Any
 import numpy as np
 from django.conf import settings
 from django.contrib.gis.geos import Point
-from django.db import connection, transaction
+from django.db import transaction
 from django.test import Client, override_settings
 from django.utils import timezone
 from PIL import Image
@@ -45,6 +44,7 @@ from tests.conftest import (
 )
 from tests.leaks.canaries import CANARIES
 from tests.spots.event_kit import enter, make_event
+from tests.standing import using
 
 Ids = dict[str, Any]
 HOUR = timedelta(hours=1)
@@ -75,31 +75,6 @@ class World:
         if who in self.sessions:
             client.cookies[settings.SESSION_COOKIE_NAME] = self.sessions[who]
         return client
-
-
-def clone(source: str, target: str) -> None:
-    """Make a copy of a database to which nobody is connected."""
-    with connection._nodb_cursor() as cursor:
-        cursor.execute(f'DROP DATABASE IF EXISTS "{target}"')
-        cursor.execute(f'CREATE DATABASE "{target}" TEMPLATE "{source}" STRATEGY file_copy')
-
-
-def drop(name: str) -> None:
-    with connection._nodb_cursor() as cursor:
-        cursor.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
-
-
-@contextmanager
-def using(name: str) -> Iterator[None]:
-    """Let the default connection lead to another database for a while."""
-    before = connection.settings_dict["NAME"]
-    connection.close()
-    connection.settings_dict["NAME"] = name
-    try:
-        yield
-    finally:
-        connection.close()
-        connection.settings_dict["NAME"] = before
 
 
 @contextmanager
