@@ -6,7 +6,7 @@ saying so.
 
 import resource
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 from importlib import import_module
 from time import perf_counter
@@ -31,8 +31,8 @@ _CLASSES, _ITERATIONS, _PER_ITEM = 12, 20, 5
 _NO_EFFECT = Grid(np.zeros(1), np.zeros(1))
 
 
-def figures(looks: int, refit_looks: int, tell: Callable[[str], None]) -> list[Figure]:
-    """Return the figures of the inference.
+def figures(looks: int, refit_looks: int, tell: Callable[[str], None]) -> Iterator[Figure]:
+    """Give the figures of the inference, each when it is measured.
 
     Parameters
     ----------
@@ -41,7 +41,10 @@ def figures(looks: int, refit_looks: int, tell: Callable[[str], None]) -> list[F
     refit_looks : int
         Looks of the larger of the two clubs that are refitted; the smaller has a tenth.
     """
-    return [*_calls(looks, tell), *_presence(looks), *_refits(refit_looks, tell), *_growth(refit_looks // 20)]
+    yield from _calls(looks, tell)
+    yield from _presence(looks)
+    yield from _refits(refit_looks, tell)
+    yield from _growth(refit_looks // 20)
 
 
 def _timed(work: Callable[[], Any]) -> tuple[float, Any]:
