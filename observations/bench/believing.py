@@ -31,7 +31,7 @@ _CLASSES, _ITERATIONS, _PER_ITEM = 12, 20, 5
 _NO_EFFECT = Grid(np.zeros(1), np.zeros(1))
 
 
-def figures(looks: int, refit_looks: int, tell: Callable[[str], None]) -> Iterator[Figure]:
+def figures(looks: int, refit_looks: int, runs: int, tell: Callable[[str], None]) -> Iterator[Figure]:
     """Give the figures of the inference, each when it is measured.
 
     Parameters
@@ -40,11 +40,13 @@ def figures(looks: int, refit_looks: int, tell: Callable[[str], None]) -> Iterat
         Calls and looks of the call and the presence fit.
     refit_looks : int
         Looks of the larger of the two clubs that are refitted; the smaller has a tenth.
+    runs : int
+        Turns behind the medians of what is short enough to be run again; three at most.
     """
     yield from _calls(looks, tell)
     yield from _presence(looks)
     yield from _refits(refit_looks, tell)
-    yield from _growth(refit_looks // 20)
+    yield from _growth(refit_looks // 20, min(3, runs))
 
 
 def _timed(work: Callable[[], Any]) -> tuple[float, Any]:
@@ -164,7 +166,7 @@ _GROWN = 4
 """How many times larger each part of a club is made, the others held."""
 
 
-def _growth(looks: int) -> list[Figure]:
+def _growth(looks: int, runs: int) -> list[Figure]:
     """A few iterations of a club's fit, and of one that has four times as many looks, spots, species or observers.
 
     In proportion is four times; more than twice that would be another law of growth.
@@ -182,7 +184,7 @@ def _growth(looks: int) -> list[Figure]:
     ms = dict(
         zip(
             evidence,
-            interleaved([partial(fit, e, options=few) for e in evidence.values()], 3),
+            interleaved([partial(fit, e, options=few) for e in evidence.values()], runs),
             strict=True,
         )
     )
@@ -194,7 +196,7 @@ def _growth(looks: int) -> list[Figure]:
             ms[name],
             ms[""],
             2.0 * _GROWN,
-            3,
+            runs,
         )
         for name in clubs
         if name

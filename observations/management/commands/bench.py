@@ -48,7 +48,7 @@ class Command(BaseCommand):
 def measure(
     size: federation.Size, runs: int, tell: Any = lambda text: None, parts: Iterable[str] = PARTS
 ) -> dict[str, Any]:
-    """Measure on the connected database, which is empty and migrated, and return what was found; tell it as it comes."""
+    """Measure on the connected database, empty and migrated; tell what is found as it comes, and return it."""
     moment, figures = timezone.now(), []
     if {"map", "refresh"} & set(parts):
         seeded = federation.seed(size, moment, tell)
@@ -57,7 +57,7 @@ def measure(
     if "refresh" in parts:
         figures += told(tell, refreshing.figures(seeded, size.looks, runs, tell))
     if "inference" in parts:
-        figures += told(tell, believing.figures(size.looks, size.refit_looks, tell))
+        figures += told(tell, believing.figures(size.looks, size.refit_looks, runs, tell))
     with connection.cursor() as cursor:
         cursor.execute("SELECT version()")
         (server,) = cursor.fetchone()
