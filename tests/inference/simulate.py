@@ -19,6 +19,8 @@ from observations.inference.types import (
 )
 
 NOW = 20_000.0
+KAPPA = 25.0
+"""How closely the members' tables keep to their method's."""
 
 
 def tree(species: int = 4) -> Taxa:
@@ -41,6 +43,7 @@ class Club:
     next_presence: NDArray[np.bool_]  # (S, K): presence at one further visit at NOW
     row_chance: NDArray[np.float64]  # (N, K): true chance of presence at each row's visit
     row_present: NDArray[np.bool_]  # (N, K)
+    row_target: NDArray[np.int64]  # (N,): the visit's target, K for none
 
 
 def club(
@@ -83,7 +86,7 @@ def club(
     rate = np.exp(np.log([[0.15, 0.4]]) + 0.4 * rng.normal(size=(k, 2)))
     table = _tables(rng, taxa, wide)
     member_table = np.stack(
-        [[_about(rng, table[m], 25.0) for _ in range(members)] for m in range(len(CALL_METHODS))]
+        [[_about(rng, table[m], KAPPA) for _ in range(members)] for m in range(len(CALL_METHODS))]
     )
 
     def chance(spot: int, time: float) -> NDArray[np.float64]:
@@ -93,7 +96,7 @@ def club(
         return made
 
     rows: list[dict[str, object]] = []
-    truth: list[tuple[NDArray[np.float64], NDArray[np.bool_]]] = []
+    truth: list[tuple[NDArray[np.float64], NDArray[np.bool_], int]] = []
     look = 0
     for s in range(spots):
         for _ in range(rng.poisson(visits)):
@@ -136,7 +139,7 @@ def club(
                         row["tie"] = target
                         break
             rows += visit_rows
-            truth += [(psi, z)] * len(visit_rows)
+            truth += [(psi, z, target)] * len(visit_rows)
     arrays = {name: np.array([r[name] for r in rows]) for name in rows[0]} if rows else {}
     evidence = Evidence.make(
         taxa,
@@ -160,6 +163,7 @@ def club(
         rng.random((spots, k)) < psi,
         np.array([t[0] for t in truth]).reshape(-1, k),
         np.array([t[1] for t in truth]).reshape(-1, k),
+        np.array([t[2] for t in truth], dtype=np.int64),
     )
 
 
