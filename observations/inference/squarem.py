@@ -15,44 +15,54 @@ from .engine import Parameters
 from .types import Float
 
 _LONGEST = 16.0
+_WORSE = 3.0
+"""A point from which the next plain step is so many times longer than the last was reached for too far."""
 
 
 class Extrapolation:
     """Collects plain steps, and after every third gives the point that they lead to.
 
-    Probabilities go as their square roots, in which the counts behind them scatter alike.
+    Probabilities go as their square roots, in which the counts behind them scatter alike. Each time it reached too far
+    its longest reach is halved: else it may jump from one side of the end to the other for ever.
     """
 
     def __init__(self, from_step: float = 0.05) -> None:
         self._from_step = from_step
+        self._longest = _LONGEST
+        self._before: float | None = None
         self._trail: list[Float] = []
 
     def restart(self) -> None:
         """Forget the steps so far: what they lead to has moved."""
         self._trail = []
+        self._before = None
 
     def after(self, parameters: Parameters, step: float) -> Parameters:
         """The parameters to go on from, after a plain step to `parameters` that moved by `step`."""
+        if self._before is not None and step > _WORSE * self._before:
+            self._longest = max(1.0, 0.5 * self._longest)
+        self._before = None
         if step > self._from_step:
             self.restart()
             return parameters
         self._trail.append(_flat(parameters))
         if len(self._trail) < 3:
             return parameters
-        ahead = extrapolated(*self._trail)
+        ahead = extrapolated(*self._trail, self._longest)
         self.restart()
+        self._before = step
         return _shaped(ahead, parameters)
 
 
-def extrapolated(x0: Float, x1: Float, x2: Float) -> Float:
+def extrapolated(x0: Float, x1: Float, x2: Float, longest: float = _LONGEST) -> Float:
     """Where the steps from x0 to x1 to x2 lead to, each (n,). Without any bend, x2.
 
-    The length is `|r| / |v|` with `r = x1 - x0` and `v = x2 - 2 x1 + x0`, between 1 (which gives x2) and 16.
+    The length is `|r| / |v|` with `r = x1 - x0` and `v = x2 - 2 x1 + x0`, between 1 (which gives x2) and `longest`.
     """
     first = x1 - x0
     bend = x2 - x1 - first
     length = float(np.sqrt((first @ first) / max(float(bend @ bend), 1e-300)))
-    length = min(max(length, 1.0), _LONGEST)
+    length = min(max(length, 1.0), longest)
     made: Float = x0 + 2.0 * length * first + length**2 * bend
     return made
 
