@@ -7,7 +7,9 @@ import csv
 import numpy as np
 import pytest
 from scipy.optimize import minimize
+from scipy.stats import beta
 
+from observations.inference.believing import beta_counts
 from observations.inference.calls import dirichlet_multinomial
 
 
@@ -31,3 +33,12 @@ def test_marginal_likelihood_peaks_where_an_independent_fit_has_it(tumours):
     )
     # Empirical Bayes marginal maximum of all 71, by independent code.
     assert found == pytest.approx([2.3416, 14.1148], abs=1e-3)
+
+
+def test_a_share_is_told_by_the_beta_of_its_mean_and_deviation():
+    """Beta(1, 1) and 9 of 10 right; the current group of BDA3 section 5.1, 4 of 14 with Beta(1.4, 8.6)."""
+    for (right, wrong), mean, sd in (((10, 2), 0.8333, 0.1034), ((5.4, 18.6), 0.225, 0.0835)):
+        told = beta_counts(np.array(right / (right + wrong)), np.array(beta(right, wrong).std()))
+        assert told == pytest.approx((right, wrong))
+        assert (right / (right + wrong), beta(*told).std()) == pytest.approx((mean, sd), abs=1e-4)
+    assert beta(10, 2).ppf([0.025, 0.975]) == pytest.approx([0.5872, 0.9772], abs=1e-4)
