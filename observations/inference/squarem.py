@@ -48,7 +48,8 @@ class Extrapolation:
         self._trail.append(_flat(parameters))
         if len(self._trail) < 3:
             return parameters
-        ahead = extrapolated(*self._trail, self._longest)
+        x0, x1, x2 = self._trail
+        ahead = extrapolated(x0, x1, x2, self._longest)
         self.restart()
         self._before = step
         return _shaped(ahead, parameters)
