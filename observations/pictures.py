@@ -8,11 +8,12 @@ refused. The small one for lists is the worker's to make (`make_small`).
 import io
 import os
 import re
+import threading
 import uuid
 import warnings
 import zipfile
 from collections.abc import Iterable, Sequence
-from contextlib import suppress
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -21,15 +22,19 @@ from typing import Protocol
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from pi_heif import register_heif_opener
-from PIL import Image, ImageDraw, ImageOps, UnidentifiedImageError
+from PIL import ExifTags, Image, ImageDraw, UnidentifiedImageError
 
 from club.models import Member
 from club.turns import Turn, take_turn
 from observations.models import Finding, Observation, Picture
 
 MAX_BYTES = 15 * 1024 * 1024
-# A decoded pixel takes four bytes: 200 MB at the worst, for one picture at a time.
+# A decoded pixel takes four bytes, and a decoder may keep two copies: 400 MB at the worst, for one picture at a time.
 MAX_PIXELS = 50_000_000
+# A WebP's keeps four, as any of them might move.
+_MAX_PIXELS_OF = {"WEBP": 24_000_000}
+_LARGE_PIXELS = 16_000_000
+_ONE_LARGE = threading.Lock()
 MAX_SIDE = 20_000
 STORED_SIDE = 2048
 SMALL_SIDE = 400
@@ -37,6 +42,16 @@ MAX_PICTURES = 6
 _QUALITY = 85
 _SMALL_QUALITY = 75
 
+_STRIP_PIXELS = 1_000_000
+_TURNED = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT,
+    3: Image.Transpose.ROTATE_180,
+    4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE,
+    6: Image.Transpose.ROTATE_270,
+    7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}
 # The first picture of a container, decoded in this thread; no thumbnails, no depth images.
 register_heif_opener(thumbnails=False, depth_images=False, aux_images=False, decode_threads=1)
 # Pillow's own guard, in case a decoder looks at a size before we do.
@@ -86,22 +101,31 @@ def _foreign(raw: bytes) -> str:
 
 
 def _open(raw: bytes, name: str) -> Image.Image:
-    """Open the first frame, decoded and upright, or raise ValidationError saying what is wrong."""
+    """Open the first frame as plain pixels, upright and not much larger than is stored.
+
+    Raises ValidationError saying what is wrong.
+    """
     with warnings.catch_warnings():
         warnings.simplefilter("error", Image.DecompressionBombWarning)
         try:
             image: Image.Image = Image.open(io.BytesIO(raw), formats=_FORMATS)
             width, height = image.size
-            if width * height > MAX_PIXELS or max(width, height) > MAX_SIDE:
+            most = _MAX_PIXELS_OF.get(image.format or "", MAX_PIXELS)
+            if width * height > most or max(width, height) > MAX_SIDE:
+                of = " of a WebP" if most < MAX_PIXELS else ""
                 raise _refuse(
                     name,
-                    f"{width} × {height} pixels is too large: at most {MAX_PIXELS // 1_000_000} million"
-                    f" in all and {MAX_SIDE:,} along a side.",
+                    f"{width} × {height} pixels is too large: at most {most // 1_000_000} million in all{of}"
+                    f" and {MAX_SIDE:,} along a side.",
                 )
             # A JPEG decodes straight to a smaller size; other kinds ignore this.
             image.draft("RGB", (STORED_SIDE, STORED_SIDE))
-            image.load()
-            return ImageOps.exif_transpose(image)
+            with _ONE_LARGE if width * height > _LARGE_PIXELS else nullcontext():
+                image.load()
+                turned = _TURNED.get(image.getexif().get(ExifTags.Base.Orientation, 1))
+                plain = _reduced(image)
+                image.close()
+            return plain.transpose(turned) if turned is not None else plain
         except ValidationError:
             raise
         except UnidentifiedImageError:
@@ -130,6 +154,22 @@ def _plain(image: Image.Image) -> Image.Image:
     return plain
 
 
+def _reduced(image: Image.Image) -> Image.Image:
+    """Return the pixels alone; of what is twice as large as what is stored or more, the means of whole squares.
+
+    Strip by strip, so that a large picture is in memory once.
+    """
+    step = max(image.size) // STORED_SIDE
+    if step < 2:
+        return _plain(image)
+    whole = Image.new("RGB", (-(-image.width // step), -(-image.height // step)))
+    rows = max(1, _STRIP_PIXELS // (image.width * step))
+    for top in range(0, whole.height, rows):
+        edges = (0, top * step, image.width, min((top + rows) * step, image.height))
+        whole.paste(_plain(image.crop(edges)).reduce(step), (0, top))
+    return whole
+
+
 def _jpeg(image: Image.Image, side: int, quality: int = _QUALITY) -> tuple[bytes, tuple[int, int]]:
     copy = image.copy()
     copy.thumbnail((side, side), Image.Resampling.LANCZOS)
@@ -150,7 +190,7 @@ def clean_picture(upload: Readable, name: str) -> CleanPicture:
         raise _refuse(
             name, f"the file is or carries {what}; {_KINDS} pictures are taken, with nothing else in them."
         )
-    plain = _plain(_open(raw, name))
+    plain = _open(raw, name)
     content, (width, height) = _jpeg(plain, STORED_SIDE)
     return CleanPicture(content, width, height)
 

@@ -16,6 +16,8 @@ from PIL import Image
 from observations import parts
 from observations.models import Picture
 from tests.conftest import Cast, Places, look
+from tests.observations.heic import HEIC
+from tests.observations.test_pictures import SVG, archive, bomb, picture
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("quiet_queue")]
 
@@ -123,10 +125,24 @@ def test_what_can_be_no_part_is_refused_by_name(
 def test_what_is_no_picture_is_refused_and_nothing_of_it_stays(
     client_of: Callable[..., Client], seen: Any, settings: Any
 ) -> None:
+    """The same set as in one piece (test_pictures.py): a bomb, a polyglot, a script, cut short, of another kind."""
     phone = Phone(client_of("member"), seen)
-    phone.part(0, 40, b"x" * 40)
-    assert phone.client.post(phone.url, {"parts": "40", "name": "a.jpg"}).status_code == 422
-    assert left(settings) == [] and not Picture.objects.exists()
+    for raw, says in (
+        (b"x" * 40, "JPEG, PNG, HEIC and WebP"),
+        (SVG, "SVG"),
+        (shot() + archive(), "zip archive"),
+        (picture(comment=b"<script >alert(1)</script>"), "a script"),
+        (shot()[:3000], "cut short"),
+        (HEIC[:-300], "that can be read"),
+        (bomb(8000, 8000), "50 million"),
+        (bomb(30_000, 8), "30000 × 8 pixels is too large"),
+    ):
+        phone.part(0, len(raw), raw)
+        answer = phone.client.post(phone.url, {"parts": str(len(raw)), "name": "a.jpg"})
+        assert answer.status_code == 422
+        (told,) = answer.json()["errors"]["picture"]
+        assert says in told and told.startswith('"a.jpg": '), (says, told)
+        assert left(settings) == [] and not Picture.objects.exists()
 
 
 def test_only_the_observer_sends_and_others_cannot_even_ask(
