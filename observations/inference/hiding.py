@@ -17,6 +17,10 @@ from .results import ClubFit
 from .types import CALL_METHODS, Evidence, Float
 
 
+_NONE = 0.005
+"""A lower end below this is told as 0: hiding nothing is not left out by it."""
+
+
 @dataclass(frozen=True)
 class Hidden:
     """Of the echoes of each target, the share that this method's filter hides.
@@ -83,6 +87,8 @@ def hidden_by_filter(fitted: ClubFit, evidence: Evidence) -> tuple[Hidden, ...]:
         )
         variance = np.diagonal(np.linalg.inv(information))[len(echo) :]
         sd = hidden * (1.0 - hidden) * np.sqrt(variance)
+        interval = beta_interval(hidden, sd)
+        interval[:, 0] = np.where(interval[:, 0] < _NONE, 0.0, interval[:, 0])
         made.append(
             Hidden(
                 method=CALL_METHODS[m],
@@ -90,7 +96,7 @@ def hidden_by_filter(fitted: ClubFit, evidence: Evidence) -> tuple[Hidden, ...]:
                 truths=(*fitted.taxa.species, "none"),
                 hidden=hidden,
                 sd=sd,
-                interval=beta_interval(hidden, sd),
+                interval=interval,
             )
         )
     return tuple(made)
