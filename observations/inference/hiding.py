@@ -16,7 +16,6 @@ from .presence import effect_grid
 from .results import ClubFit
 from .types import CALL_METHODS, Evidence, Float
 
-
 _NONE = 0.005
 """A lower end below this is told as 0: hiding nothing is not left out by it."""
 

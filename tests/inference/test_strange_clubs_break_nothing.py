@@ -183,3 +183,35 @@ def test_a_club_of_one_visit_one_species_and_no_proof_keeps_wide_intervals():
     assert (
         spot_history(fit(seen), seen, NOW).probability[0] > told.probability[0]
     )  # zero effort, and yet a fish
+
+
+def test_a_drop_of_no_minutes_that_found_nothing_says_nothing(plain, fitted):
+    e = plain.evidence
+    row = np.flatnonzero((e.method == CAMERA) & (e.grade == 0).all(axis=1))[0]
+    mine = e.of_spot(int(e.spot[row]))
+    at = np.flatnonzero(mine.look == e.look[row])[0]
+    for_nothing = replace(mine, minutes=np.where(np.arange(len(mine)) == at, 0.0, mine.minutes))
+    never = mine.take(np.delete(np.arange(len(mine)), at))
+    told, without, before = (
+        spot_history(fitted, part, NOW, reasons=False).probability for part in (for_nothing, never, mine)
+    )
+    assert told == pytest.approx(without, abs=1e-6)
+    assert before != pytest.approx(without, abs=1e-3)
+
+
+def test_a_first_year_club_is_told_little_surely_and_what_would_narrow_it():
+    """12 members, 60 spots, about 200 looks, 27 of them by camera or rod; intervals hold nine times in ten."""
+    held, width, plans = [], [], []
+    for seed in range(2):
+        made = club(seed, species=4, spots=60, members=12, visits=1.45, years=1.0, proof=0.16)
+        e = made.evidence
+        young = fit(e)
+        assert young.converged and 150 < len(e) < 250
+        for s in range(0, 60, 4):
+            told = spot_history(young, e.of_spot(s), NOW, reasons=False)
+            held.append((told.interval[:, 0] <= made.psi[s]) & (made.psi[s] <= told.interval[:, 1]))
+            width.append(np.ptp(told.interval, axis=1))
+            plans.append(told.narrowed.max(axis=1))
+    assert 0.78 < np.mean(held) < 0.99  # 120 intervals, of two clubs only
+    assert np.mean(width) > 0.5 and np.min(width) > 0.15
+    assert np.min(plans) > 0.0
