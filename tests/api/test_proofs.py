@@ -141,3 +141,27 @@ def test_a_second_checker_is_not_told_what_the_first_named(api: ApiOf, places: P
     assert len(api("organiser").get(CONFIRMATIONS)["results"]) == 1
     made = api("rival").post(CONFIRMATIONS, {"finding": finding, "named_species": "white-crappie"})
     assert api("rival").get(CONFIRMATIONS)["results"] == [made]
+
+
+def test_a_decision_is_taken_back_and_disputed_as_on_the_pages(
+    api: ApiOf, places: Places, cast: Cast
+) -> None:
+    finding = _finding(cast, places)
+    checker, organiser = api("checker"), api("organiser")
+    body = {"finding": str(finding.pk), "named_species": "black-crappie"}
+    checker.post(CONFIRMATIONS, body, status=409)
+    made = checker.post(CONFIRMATIONS, {**body, "decision": "rejected", "reason": "blurred"})
+    dispute = f"{FINDINGS}{finding.pk}/dispute/"
+    for persona in ("member", "checker"):
+        api(persona).post(dispute, {"reason": "I saw it"}, status=404)
+    assert list(organiser.post(dispute, {"reason": "x" * 301}, status=400)) == ["reason"]
+    told = organiser.post(dispute, {"reason": "six spines"}, status=201)
+    assert (told["finding"], told["reason"]) == (str(finding.pk), "six spines")
+    organiser.post(dispute, {"reason": "again"}, status=400)
+    undo = f"{CONFIRMATIONS}{made['id']}/undo/"
+    organiser.post(undo, {}, status=403)
+    checker.post(f"{CONFIRMATIONS}{uuid.uuid4()}/undo/", {}, status=404)
+    assert checker.post(undo, {}, status=200)["undone_at"] is not None
+    assert list(checker.post(undo, {}, status=400)) == ["detail"]
+    finding.refresh_from_db()
+    assert finding.votes == 0
