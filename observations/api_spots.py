@@ -263,7 +263,8 @@ class GradeCounts(serializers.Serializer[Any]):
 
 
 class Effort(serializers.Serializer[Any]):
-    """Null, below `exact` alone: of fewer than three members, or what would tell it as a difference."""
+    """Below `exact`, of three members or more: two digits; and null where fewer than three had a part in it, or
+    where it would tell theirs as a difference."""
 
     looks = serializers.IntegerField()
     camera_minutes = serializers.FloatField(allow_null=True)

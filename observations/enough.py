@@ -52,18 +52,31 @@ def told_cells(cell: Int, who: Int, spent: Float, cells: int) -> Bool:
 
 
 def leave_out(cells: Sequence[dict[str, Any]], name: str, told: Bool) -> None:
-    """Blank a figure of the cells that are not told."""
+    """Blank a figure of the cells that are not told, and round the rest.
+
+    Two digits: one member's hours since the last edition are not its difference to this one.
+    """
     for cell, tell in zip(cells, told, strict=False):
-        if not tell:
-            cell[name] = None
+        cell[name] = _roughly(cell[name]) if tell else None
+
+
+def _roughly(value: float) -> float:
+    return float(f"{value:.2g}")
 
 
 def catch_of_enough(catch: dict[str, Any], rod: Told) -> dict[str, Any]:
     """Return catch rates without the months and bands that rest on too few; what is of all stays."""
     if not catch:
         return {}
+
+    def rounded(cell: dict[str, Any]) -> dict[str, Any]:
+        return {
+            **cell,
+            **{name: _roughly(cell[name]) for name in ("rod_hours", "rate", "low", "high", "own")},
+        }
+
     kept = {
-        kind: [cell if tell else None for cell, tell in zip(catch[kind], told, strict=True)]
+        kind: [rounded(cell) if tell else None for cell, tell in zip(catch[kind], told, strict=True)]
         for kind, told in (("months", rod.months), ("bands", rod.bands))
     }
-    return {**catch, **kept}
+    return {**catch, **kept, "all": rounded(catch["all"])}
