@@ -3,12 +3,16 @@
 import uuid
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from django.contrib.gis.geos import Point
 
 from club.models import Level
+from observations.blind_models import BlindCall
+from observations.clearing import end, offer
+from observations.clearing_models import Clearance
 from observations.marking_models import Mark
+from observations.models import BlindName, Finding, Observation, Picture
 from spots.disclosure_models import Channel
 from spots.models import Grant, Position, Sheet, Spot, SpotZone, Zone
 from spots.precision import released_spot
@@ -40,9 +44,14 @@ def point_elsewhere(world: World, moment: datetime) -> None:
 
 
 def sheet_says_more(world: World, moment: datetime) -> None:
-    """Name and notes of the spots that are not shown exactly."""
+    """Name, notes and rest of the spots that are not shown exactly."""
     for spot in (world.places.club, world.places.private, world.places.team):
-        Sheet.objects.filter(spot=spot).update(name="Quite another name", notes="and a long note " * 9)
+        Sheet.objects.filter(spot=spot).update(
+            name="Quite another name",
+            notes="and a long note " * 9,
+            rest_until=date(2034, 5, 6),
+            come_back={"sight_from_m": 2.0},
+        )
 
 
 def private_look(world: World, moment: datetime) -> None:
@@ -57,6 +66,7 @@ def private_proof(world: World, moment: datetime) -> None:
     look(
         world.cast, "member", world.places.shared, "camera", moment - timedelta(days=2, hours=-1), minutes=12,
         scope=f"member:{world.cast.member.pk}", secchi_m=3.0, findings=found("walleye", 6),
+        presentations=(("a lure that nobody knows", 9.0, "followed"),),
     )  # fmt: skip
 
 
@@ -66,6 +76,40 @@ def private_mark(world: World, moment: datetime) -> None:
         picture_id=world.ids["private picture"], kind="bait", shape="box", points=[10, 20, 300, 200],
         created_at=moment,
     )  # fmt: skip
+
+
+def private_picture(world: World, moment: datetime) -> None:
+    """One more picture of that look; another that was offered to the checkers, and taken back."""
+    look = Picture.objects.get(pk=world.ids["private picture"]).look
+    with see(world.cast, "member", moment):
+        made = Picture.objects.create(look=look, uploaded_by=world.cast.member, width=640, height=480)
+        owner = world.cast.viewer("member")
+        end(owner, offer(owner, made, moment), moment)
+
+
+def cleared_from_elsewhere(world: World, moment: datetime) -> None:
+    """The picture that everybody sees is of the member's other look, which nobody sees either."""
+    other = Observation.objects.get(spot=world.places.private, method="camera")
+    seen = Picture.objects.create(
+        look=other, finding=other.findings.get(), uploaded_by=world.cast.member, width=640, height=480
+    )
+    assert Clearance.objects.filter(cleared_id=world.ids["cleared"]).update(picture=seen) == 1
+
+
+def practised(world: World, moment: datetime) -> None:
+    """The member has called the picture that everybody sees, blind."""
+    BlindCall.objects.create(
+        member=world.cast.member, picture=world.ids["cleared"], method="camera", called_id="walleye",
+        probability=0.8, truth_id="channel-catfish", right=False, made_at=moment,
+    )  # fmt: skip
+
+
+def named_blind(world: World, moment: datetime) -> None:
+    """Somebody who checks has named an open proof of the club's, and not yet decided. None of `OUTSIDERS`."""
+    open_proof = Finding.objects.filter(scope="club", verified_at=None).order_by("pk")[0]
+    BlindName.objects.create(
+        finding=open_proof, checker=world.cast.teammate, named_species_id="walleye", created_at=moment
+    )
 
 
 def private_spot(world: World, moment: datetime) -> None:
@@ -128,16 +172,24 @@ class Secret:
     unknown_to: tuple[str, ...]
 
 
-OUTSIDERS = ("checker", "rival", "newcomer", "guest", "nobody", "removed", "demoted", "lapsed")
-OF_THE_MEMBER = (private_look, private_proof, private_mark, private_spot, grant_to_somebody)
+OUTSIDERS = ("rival", "newcomer", "guest", "nobody", "removed", "demoted", "lapsed")
+OF_PICTURES = (private_mark, private_picture, practised)
+OF_THE_MEMBER = (private_look, private_proof, *OF_PICTURES, private_spot, grant_to_somebody)
 OF_THE_TEAM = (team_look, team_spot, disclosure_to_somebody)
 OF_THE_CLUB = (point_elsewhere, sheet_says_more)
 # Several secrets at once where the same people may know none of them: one that shows fails as well, and which
 # it was is found by trying them one by one.
 SECRETS = {
-    "everything": Secret((*OF_THE_CLUB, *OF_THE_MEMBER, *OF_THE_TEAM), OUTSIDERS),
+    "everything": Secret(
+        (*OF_THE_CLUB, *OF_THE_MEMBER, *OF_THE_TEAM, named_blind, cleared_from_elsewhere), OUTSIDERS
+    ),
+    # Who clears pictures sees which one it is.
+    "but what checkers clear": Secret(
+        (*OF_THE_CLUB, *OF_THE_MEMBER, *OF_THE_TEAM, named_blind), ("checker",)
+    ),
     "of the member": Secret(
-        (private_look, private_proof, private_mark, private_spot), ("organiser", "teammate", "captain")
+        (private_look, private_proof, *OF_PICTURES, private_spot, cleared_from_elsewhere),
+        ("organiser", "teammate", "captain"),
     ),
     "of the team": Secret(OF_THE_TEAM, ("organiser", "member")),
     "of the club": Secret((point_elsewhere,), ("member", "teammate", "captain")),

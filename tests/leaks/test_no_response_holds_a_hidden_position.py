@@ -75,11 +75,13 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     ],
     "calls/guide/": lambda ids: [("/calls/guide/", None)],
     "calls/guide/<slug:code>/": lambda ids: [
-        (f"/calls/guide/{code}/", None) for code in ("bluegill", "nothing")
+        (f"/calls/guide/{code}/", None) for code in ("bluegill", "channel-catfish", "nothing")
     ],
     "calls/sharing/": lambda ids: [("/calls/sharing/", {"share": "no"})],
     "proofs/decided/": lambda ids: [("/proofs/decided/", None)],
-    "proofs/decided/<uuid:confirmation_id>/undo/": lambda ids: [(f"/proofs/decided/{UNKNOWN}/undo/", {})],
+    "proofs/decided/<uuid:confirmation_id>/undo/": lambda ids: [
+        (f"/proofs/decided/{key}/undo/", {}) for key in (ids["confirmation"], UNKNOWN)
+    ],
     "proofs/<uuid:finding_id>/dispute/": lambda ids: [
         (f"/proofs/{key}/dispute/", body) for key in (*ids["findings"], UNKNOWN) for body in (None, {})
     ],
@@ -88,7 +90,13 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         ("/season/?species=bluegill&month=6&all", None),
         (f"/season/?water={ids['water']}&species=nonsense&month=13", None),
     ],
-    "calls/blind/": lambda ids: [("/calls/blind/", None), ("/calls/blind/", {"picture": str(UNKNOWN)})],
+    "calls/blind/": lambda ids: [
+        ("/calls/blind/", None),
+        *(
+            ("/calls/blind/", {"picture": key, "species": "walleye", "sure": "80"})
+            for key in (ids["cleared"], ids["original"], UNKNOWN)
+        ),
+    ],
     "calls/blind/<uuid:key>/": lambda ids: [(f"/calls/blind/{UNKNOWN}/", None)],
     "spots/<uuid:key>/edit/": lambda ids: spots(ids, "edit/"),
     "spots/new/": lambda ids: [("/spots/new/", None)],
@@ -179,7 +187,13 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
             for key in (*ids["findings"], UNKNOWN)
         ),
     ],
+    "api/confirmations/<uuid:key>/undo/": lambda ids: [
+        (f"/api/confirmations/{key}/undo/", {}) for key in (ids["confirmation"], UNKNOWN)
+    ],
     "api/findings/": lambda ids: [("/api/findings/", None)],
+    "api/findings/<uuid:key>/dispute/": lambda ids: [
+        (f"/api/findings/{key}/dispute/", {"reason": "six spines"}) for key in (ids["findings"][0], UNKNOWN)
+    ],
     "api/observations/": lambda ids: [
         ("/api/observations/", None),
         *((f"/api/observations/?spot={key}", None) for key in (*ids["spots"], UNKNOWN)),
@@ -389,13 +403,15 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
     "api/pictures/": lambda ids: [("/api/pictures/", None), ("/api/pictures/?spot=x", None)],
     "pictures/offered/": lambda ids: [("/pictures/offered/", None)],
     "pictures/offered/<uuid:clearance_id>/": lambda ids: [
-        (f"/pictures/offered/{UNKNOWN}/", {"answer": "clear", "looked": "yes"})
+        (f"/pictures/offered/{key}/", {"answer": "clear", "looked": looked})
+        for key, looked in ((ids["offered"], ""), (UNKNOWN, "yes"))
     ],
     "pictures/cleared/<uuid:cleared_id>/": lambda ids: [
-        (f"/pictures/cleared/{key}/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
+        (f"/pictures/cleared/{key}/", None)
+        for key in (ids["picture"], ids["private picture"], ids["cleared"], UNKNOWN)
     ],
     "pictures/cleared/<uuid:cleared_id>/small/": lambda ids: [
-        (f"/pictures/cleared/{ids['picture']}/small/", None)
+        (f"/pictures/cleared/{key}/small/", None) for key in (ids["picture"], ids["cleared"])
     ],
     "pictures/cleared/<uuid:cleared_id>/down/": lambda ids: [(f"/pictures/cleared/{UNKNOWN}/down/", {})],
     "pictures/<uuid:picture_id>/clear/": lambda ids: [
@@ -405,9 +421,12 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         (f"/pictures/{key}/clear/back/", {}) for key in (ids["picture"], ids["private picture"], UNKNOWN)
     ],
     "pictures/<uuid:picture_id>/": lambda ids: [
-        (f"/pictures/{key}/", None) for key in (ids["picture"], ids["private picture"], UNKNOWN)
+        (f"/pictures/{key}/", None)
+        for key in (ids["picture"], ids["private picture"], ids["original"], UNKNOWN)
     ],
-    "pictures/<uuid:picture_id>/small/": lambda ids: [(f"/pictures/{ids['picture']}/small/", None)],
+    "pictures/<uuid:picture_id>/small/": lambda ids: [
+        (f"/pictures/{key}/small/", None) for key in (ids["picture"], ids["original"])
+    ],
     "proofs/": lambda ids: [
         ("/proofs/", None),
         ("/proofs/?order=matters", None),

@@ -23,10 +23,11 @@ from PIL import Image
 from club import people
 from club.models import ApiToken, Level, Member, TeamMembership
 from observations import jobs
+from observations.clearing import clear, offer
 from observations.debrief.packing import pack
 from observations.debrief_models import DebriefDraft, DebriefPicture, Track
 from observations.files.track import track_of
-from observations.models import Finding, Observation, Trip
+from observations.models import Confirmation, Finding, Observation, Picture, Trip
 from observations.pictures import clean_picture, store, write
 from observations.services import confirm
 from spots.models import Grant, Sheet, Water
@@ -174,16 +175,11 @@ def fill(cast: Cast, places: Places, now: datetime) -> Ids:
     with see(cast, "checker"):
         confirm(proof, cast.checker, proof.species_id, "confirmed", "", now)
     jobs.refit()
-    pictures = []
-    for scope in ("club", f"member:{cast.member.pk}"):
-        finding = Finding.objects.filter(observer=cast.member, scope=scope).order_by("pk").first()
-        assert finding
-        data = io.BytesIO()
-        Image.new("RGB", (640, 480), "navy").save(data, "PNG")
-        data.seek(0)
-        name = f"{CANARIES['file name'].name}.png"
-        with see(cast, "member"):
-            pictures += store([(clean_picture(data, name), finding)], finding.look, cast.member, now)
+    ours, own = (
+        Finding.objects.filter(observer=cast.member, scope=scope).order_by("pk")[0]
+        for scope in ("club", f"member:{cast.member.pk}")
+    )
+    pictures = [_picture(cast, finding, now) for finding in (ours, own, own)]
     return {
         "spots": [places.club.pk, places.shared.pk, places.private.pk, places.team.pk],
         "water": places.club.water_id,
@@ -191,11 +187,39 @@ def fill(cast: Cast, places: Places, now: datetime) -> Ids:
         "looks": list(Observation.objects.order_by("pk").values_list("pk", flat=True)),
         "picture": pictures[0].pk,
         "private picture": pictures[1].pk,
+        **_cleared(cast, *pictures[1:], now),
+        "confirmation": proof.confirmations.get().pk,
         "member": cast.member.pk,
         "team": cast.alder.pk,
         "events": _events(cast, places, now),
         **_debrief(cast, places, now),
     }
+
+
+def _picture(cast: Cast, finding: Finding, now: datetime) -> Picture:
+    data = io.BytesIO()
+    Image.new("RGB", (640, 480), "navy").save(data, "PNG")
+    data.seek(0)
+    name = f"{CANARIES['file name'].name}.png"
+    with see(cast, "member"):
+        (picture,) = store([(clean_picture(data, name), finding)], finding.look, cast.member, now)
+    return picture
+
+
+def _cleared(cast: Cast, waiting: Picture, picture: Picture, now: datetime) -> Ids:
+    """A picture that the member keeps to themselves is cleared for everybody, and named; of another, only offered."""
+    with see(cast, "member"):
+        clearance = offer(cast.viewer("member"), picture, now)
+        offered = offer(cast.viewer("member"), waiting, now)
+    with see(cast, "checker"):
+        copy = clear(cast.viewer("checker"), clearance, now)
+    Confirmation.objects.create(
+        finding=picture.finding,
+        checker=cast.teammate,
+        named_species=picture.finding.species,
+        decision="confirmed",
+    )
+    return {"original": picture.pk, "cleared": copy.pk, "offered": offered.pk}
 
 
 def _debrief(cast: Cast, places: Places, now: datetime) -> Ids:
