@@ -244,12 +244,13 @@ class PictureView(ApiView):
         if picture is None:
             raise Http404
         in_sight = Observation.objects.filter(pk=picture.look_id).exists()
+        checked = picture.finding_id and Finding.objects.filter(pk=picture.finding_id).exists()
         shown = {
             "id": picture.pk,
             "width": picture.width,
             "height": picture.height,
             "url": f"/pictures/{picture.pk}/",
-            "finding": picture.finding_id,
+            "finding": picture.finding_id if checked else None,
             "look": picture.look_id if in_sight else None,
             "created_at": picture.created_at if in_sight else None,
         }

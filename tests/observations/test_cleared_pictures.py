@@ -278,6 +278,8 @@ def test_a_private_picture_is_the_checkers_to_see_from_offer_to_end_alone(
     assert "Canary" not in page
     assert "Member" not in page
     assert checker.get(path).status_code == 200
+    told = checker.get(f"/api{path}").json()
+    assert told["finding"] is told["look"] is told["created_at"] is None, "they clear it, and check nothing"
     for persona in ("newcomer", "organiser", "rival", "nobody"):
         assert client_of(persona).get(path).status_code == 404
     client_of("member").post(f"{path}clear/back/")
