@@ -184,7 +184,11 @@ def summary(clubs: list[dict[str, Any]]) -> dict[str, Any]:
                     "of_all": round(float((score[MODEL] - mean).sum() / most.sum()), 3),
                     "least": round(float(((score[MODEL] - mean) / most).min()), 3),
                 }
-        told["slope"] = round(float(np.mean([c[method]["slope"] for c in clubs])), 3)
+        slopes = np.array([c[method]["slope"] for c in clubs])
+        told["slope"] = round(float(slopes.mean()), 3)
+        told["slope_error"] = (
+            round(float(slopes.std(ddof=1) / np.sqrt(len(slopes))), 3) if len(slopes) > 1 else None
+        )
         excess = [c[method]["error"] - c[method]["error_if_calibrated"] for c in clubs]
         told["calibration_error_above_perfect"] = round(float(np.mean(excess)), 4)
         out[method] = told
