@@ -30,11 +30,23 @@ class Scene:
     cover: str
 
 
-def screen(method: str, scene: Scene, seed: int) -> Image.Image:
-    """The screen of one look; RGB, 640 by 480. Raises KeyError for a method that has no screen."""
+Box = tuple[float, float, float, float]
+"""Left, top, right and bottom, in pixels."""
+
+
+def screen(method: str, scene: Scene, seed: int, fish: list[Box] | None = None) -> Image.Image:
+    """The screen of one look; RGB, 640 by 480. Raises KeyError for a method that has no screen.
+
+    Where each fish is goes into `fish`.
+    """
     rng = np.random.default_rng(seed)
     drawn, tones = _KINDS[method]
-    return _toned(drawn(scene, rng), tones, rng)
+    return _toned(drawn(scene, rng, [] if fish is None else fish), tones, rng)
+
+
+def floor_of(seed: int) -> list[int]:
+    """The row of the bottom every 40 columns, on a screen of that seed that looks down or ahead."""
+    return [round(row) for row in _bottom(np.random.default_rng(seed))[::40]]
 
 
 def _toned(
@@ -165,13 +177,14 @@ def _surface(rng: np.random.Generator) -> Floats:
     return np.exp(-rows / 9.0) * (0.6 + 0.3 * rng.random((1, WIDE)))
 
 
-def _plain(scene: Scene, rng: np.random.Generator) -> Floats:
+def _plain(scene: Scene, rng: np.random.Generator, fish: list[Box]) -> Floats:
     """2D sonar: arches over a smeared thicket."""
     floor = _bottom(rng)
     field = _surface(rng) + _ground(floor, rng, 38.0, 0.25) + _brush(scene, rng, floor, sharp=False)
     columns = np.arange(WIDE)
     for x, y, size in _spread(scene, rng):
         wide, sag, thick = 26 * size, 11 * size, 2.6 + 1.5 * size
+        fish.append((x - wide, y - 2 * thick, x + wide, y + sag + 2 * thick))
         inside = np.abs(columns - x) < wide
         for column in columns[inside]:
             share = (column - x) / wide
@@ -183,16 +196,17 @@ def _plain(scene: Scene, rng: np.random.Generator) -> Floats:
     return np.asarray(np.clip(field + 0.05 + 0.05 * haze / haze.std(), 0, 1), dtype=np.float64)
 
 
-def _down(scene: Scene, rng: np.random.Generator) -> Floats:
+def _down(scene: Scene, rng: np.random.Generator, fish: list[Box]) -> Floats:
     """Down-looking imaging sonar: fine limbs, fish as short bright dashes."""
     floor = _bottom(rng)
     field = _surface(rng) * 0.8 + _ground(floor, rng, 60.0, 0.5) + _brush(scene, rng, floor, sharp=True)
     for x, y, size in _spread(scene, rng):
+        fish.append((x - 19 * size, y - 6 * size, x + 19 * size, y + 6 * size))
         _blob(field, x, y, 9.5 * size, 2.8 * size**0.5, 1.0)
     return np.clip(field + 0.04, 0, 1)
 
 
-def _side(scene: Scene, rng: np.random.Generator) -> Floats:
+def _side(scene: Scene, rng: np.random.Generator, fish: list[Box]) -> Floats:
     """Side-scan sonar: the bottom to both sides in plan, the dark water column, echoes and their shadows."""
     texture = gaussian_filter(rng.normal(0, 1, (HIGH, WIDE)), 2.0)
     broad = gaussian_filter(rng.normal(0, 1, (HIGH, WIDE)), 26)
@@ -209,6 +223,7 @@ def _side(scene: Scene, rng: np.random.Generator) -> Floats:
         _blob(field, cx + 74, cy, 36.0, 30.0, -0.55)
     for x, y, size in _spread(scene, rng):
         px, py = cx + (x - WIDE / 2) * 0.42, cy + (y - _row(scene, scene.depth_m)) * 1.5 + rng.normal(0, 26)
+        fish.append((px - 8 * size, py - 6 * size, px + 8 * size, py + 6 * size))
         _blob(field, px, py, 3.2 * size, 2.2 * size, 0.8)
         _blob(field, px + 16 + 6 * size, py, 5.0 * size, 2.2 * size, -0.4)
     field = np.where(away[None, :] < column[:, None], 0.02, field)
@@ -216,13 +231,14 @@ def _side(scene: Scene, rng: np.random.Generator) -> Floats:
     return np.clip(np.where(away[None, :] < 1.5, 0.6, field), 0, 1)
 
 
-def _forward(scene: Scene, rng: np.random.Generator) -> Floats:
+def _forward(scene: Scene, rng: np.random.Generator, fish: list[Box]) -> Floats:
     """Forward-facing sonar: a fan from the upper left, with range rings, fish as soft comets."""
     floor = _bottom(rng)
     field = 0.75 * _ground(floor, rng, 70.0, 0.35)
     blur = gaussian_filter(_brush(scene, rng, floor, sharp=True), 2.4)
     field += np.clip(3.0 * blur * (0.6 + 0.8 * rng.random(blur.shape)), 0, 0.95)
     for x, y, size in _spread(scene, rng):
+        fish.append((x - 24 * size, y - 12 * size, x + 17 * size, y + 12 * size))
         _blob(field, x, y, 8.0 * size, 5.0 * size**0.7, 1.0)
         _blob(field, x - 11 * size, y + 2, 9.0 * size, 3.2, 0.35)
     field = gaussian_filter(field, 1.0)

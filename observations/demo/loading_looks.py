@@ -9,9 +9,15 @@ from datetime import timedelta
 from django.db import connection
 
 from observations.clearing_models import Clearance, ClearedPicture
+from observations.demo.checking import SHOWN_METHOD_DAY
+from observations.demo.echoart import Box
 from observations.demo.loading import Loader, key_of
+from observations.demo.marked import marks_on
+from observations.demo.outings import ZONE
 from observations.demo.pictures import Studio
-from observations.demo.rows import Demo, FindingRow, GroupRow, LookRow
+from observations.demo.rows import Demo, FindingRow, GroupRow, LookRow, PictureRow
+from observations.marking import MarkDraft
+from observations.marking_models import Mark
 from observations.models import (
     BlindName,
     Call,
@@ -164,15 +170,41 @@ def load_pictures(demo: Demo, loader: Loader, tell: Callable[[str], None]) -> in
     looks = {look.key: look for look in demo.looks}
     for row in demo.pictures:
         look = looks[row.look]
-        clean = clean_picture(io.BytesIO(studio.jpeg(row)), "drawn.jpg")
+        fish: list[Box] = []
+        clean = clean_picture(io.BytesIO(studio.jpeg(row, fish)), "drawn.jpg")
         finding = Finding.objects.get(pk=key_of("finding", row.finding)) if row.finding else None
         saved = Observation.objects.get(pk=key_of("look", look.key))
-        store([(clean, finding)], saved, loader.members[look.observer], look.received_at)
+        (picture,) = store([(clean, finding)], saved, loader.members[look.observer], look.received_at)
+        if row.kind == "board" or (demo.visits[look.visit].target and _shown_side_by_side(look)):
+            of = next((one for one in look.findings if one.key == row.finding), None)
+            _draw(marks_on(row, fish, demo.visits[look.visit].target or "", of, picture), row, picture)
     _clear(loader)
     tell(
         f"{len(demo.pictures)} drawn pictures, {ClearedPicture.objects.count()} of them cleared for everybody"
     )
     return len(demo.pictures)
+
+
+def _shown_side_by_side(look: LookRow) -> bool:
+    return look.started_at.astimezone(ZONE).date() == SHOWN_METHOD_DAY
+
+
+def _draw(drafts: list[MarkDraft], row: PictureRow, picture: Picture) -> None:
+    Mark.objects.bulk_create(
+        Mark(
+            id=key_of("mark", f"{row.key} {number}"),
+            picture=picture,
+            kind=draft.kind,
+            shape=draft.shape,
+            points=list(draft.points),
+            value=draft.value,
+            low=draft.low,
+            high=draft.high,
+            basis=dict(draft.basis),
+            created_at=picture.created_at + SEALING,
+        )
+        for number, draft in enumerate(drafts)
+    )
 
 
 def _clear(loader: Loader) -> None:

@@ -6,7 +6,7 @@ import io
 
 from PIL import Image
 
-from observations.demo.echoart import Scene, screen
+from observations.demo.echoart import Box, Scene, screen
 from observations.demo.rows import Demo, LookRow, PictureRow
 from observations.demo.stills import board, camera_still, empty_still
 
@@ -22,8 +22,11 @@ class Studio:
         self._looks: dict[int, LookRow] = {look.key: look for look in demo.looks}
         self._spots = {spot.key: spot for spot in demo.spots}
 
-    def draw(self, row: PictureRow) -> Image.Image:
-        """The picture of a row; RGB, 640 by 480. A camera or board shows the true species, claimed or not."""
+    def draw(self, row: PictureRow, fish: list[Box] | None = None) -> Image.Image:
+        """The picture of a row; RGB, 640 by 480. A camera or board shows the true species, claimed or not.
+
+        Where the fish are goes into `fish`.
+        """
         look = self._looks[row.look]
         spot = self._spots[look.spot]
         finding = next((f for f in look.findings if f.key == row.finding), None)
@@ -34,7 +37,13 @@ class Studio:
             if finding is None:
                 return empty_still(clear, spot.cover, row.seed)
             return camera_still(
-                finding.truth, finding.count, clear, spot.cover, row.seed, depth_m=finding.depth_m
+                finding.truth,
+                finding.count,
+                clear,
+                spot.cover,
+                row.seed,
+                depth_m=finding.depth_m,
+                fish_at=fish,
             )
         visit = self._demo.visits[look.visit]
         group = look.groups[0]
@@ -46,11 +55,11 @@ class Studio:
             bottom_m=spot.depth_max_m,
             cover=spot.cover,
         )
-        return screen(row.kind, shown, row.seed)
+        return screen(row.kind, shown, row.seed, fish)
 
-    def jpeg(self, row: PictureRow) -> bytes:
+    def jpeg(self, row: PictureRow, fish: list[Box] | None = None) -> bytes:
         """The picture as a JPEG of at most 60 kB, without metadata."""
-        picture = self.draw(row)
+        picture = self.draw(row, fish)
         for quality in (82, 70, 55, 40):
             out = io.BytesIO()
             picture.save(out, "JPEG", quality=quality)

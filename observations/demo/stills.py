@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFilter, ImageFont
 
+from observations.demo.echoart import Box
 from observations.demo.fishart import LENGTH, SNOUT, TIP, fish
 
 Floats = NDArray[np.float64]
@@ -15,9 +16,19 @@ SIZE = (640, 480)
 
 
 def camera_still(
-    species: str, count: int, secchi_m: float, cover: str, seed: int, *, depth_m: float = 5.0
+    species: str,
+    count: int,
+    secchi_m: float,
+    cover: str,
+    seed: int,
+    *,
+    depth_m: float = 5.0,
+    fish_at: list[Box] | None = None,
 ) -> Image.Image:
-    """A still of one near fish and its companions, in water of this clarity; RGB, 640 by 480."""
+    """A still of one near fish and its companions, in water of this clarity; RGB, 640 by 480.
+
+    Where the near one is goes into `fish_at`.
+    """
     rng = np.random.default_rng(seed)
     water = _water(secchi_m, depth_m, rng)
     picture = water.copy()
@@ -29,7 +40,9 @@ def camera_still(
         _place(picture, water, species, rng, far=far, murk=murk)
     if cover in ("brush pile", "crib", "standing timber", "laydown"):
         _limbs(picture, water, rng, near=True)
-    _place(picture, water, species, rng, far=0.75, murk=murk, middle=True)
+    near = _place(picture, water, species, rng, far=0.75, murk=murk, middle=True)
+    if fish_at is not None:
+        fish_at.append(near)
     return _grain(picture, secchi_m, rng)
 
 
@@ -108,8 +121,8 @@ def _place(
     far: float,
     murk: float,
     middle: bool = False,
-) -> None:
-    """Put one fish into the water, paler and softer the farther off it is."""
+) -> Box:
+    """Put one fish into the water, paler and softer the farther off it is; say where."""
     length = round((360 if middle else 300) / far)
     drawn = fish(species)
     drawn = drawn.resize((length, round(drawn.height * length / drawn.width)), Image.Resampling.LANCZOS)
@@ -124,6 +137,8 @@ def _place(
     faded = Image.blend(behind, tone, max(0.28, seen))
     mask = drawn.getchannel("A").filter(ImageFilter.GaussianBlur(0.6 + 0.7 * (far - 0.75)))
     picture.paste(faded.filter(ImageFilter.GaussianBlur(0.35 * far)), (x, y), mask)
+    left, top, right, bottom = mask.point(lambda v: 255 if v > 100 else 0).getbbox() or (0, 0, *drawn.size)
+    return (x + left, y + top, x + right, y + bottom)
 
 
 def _grain(picture: Image.Image, secchi_m: float, rng: np.random.Generator) -> Image.Image:
@@ -142,6 +157,12 @@ def _grain(picture: Image.Image, secchi_m: float, rng: np.random.Generator) -> I
     )
 
 
+def ruler(length_mm: int) -> tuple[int, int, float]:
+    """A board's scale for a fish of this length: the column of its zero, how far it reaches in mm, pixels a mm."""
+    zero, reach = 46, max(300, math.ceil((length_mm + 40) / 100) * 100)
+    return zero, reach, (SIZE[0] - zero - 24) / reach
+
+
 def board(species: str, length_mm: int, seed: int) -> Image.Image:
     """A landed fish on a measuring board; its drawn length agrees with the board's scale."""
     rng = np.random.default_rng(seed)
@@ -150,9 +171,7 @@ def board(species: str, length_mm: int, seed: int) -> Image.Image:
     wood = np.array([214, 196, 156]) + grain + rng.normal(0, 2, (high, wide, 1))
     picture = Image.fromarray(np.clip(wood, 0, 255).astype(np.uint8), "RGB")
     pen = ImageDraw.Draw(picture)
-    zero = 46
-    reach = max(300, math.ceil((length_mm + 40) / 100) * 100)
-    scale = (wide - zero - 24) / reach
+    zero, reach, scale = ruler(length_mm)
     pen.rectangle((0, 0, wide, 70), fill=(238, 232, 214))
     pen.rectangle((zero - 16, 60, zero, high), fill=(120, 98, 66))
     font = ImageFont.load_default(size=15)

@@ -2,6 +2,7 @@
 
 import io
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -32,8 +33,25 @@ def spot_on(page: Page, x: float, y: float) -> tuple[float, float]:
     return box["x"] + x / 800 * box["width"], box["y"] + y / 600 * box["height"]
 
 
-def drag(page: Page, *points: tuple[float, float]) -> None:
+def drag(page: Page, *points: tuple[float, float], size: str = "desktop") -> None:
+    """Drag from point to point: with a finger on the phone, with the mouse elsewhere."""
     first, *others = points
+    if size == "phone":
+        places = [spot_on(page, *point) for point in points]
+        steps = [
+            {"x": x + (nx - x) * n / 5, "y": y + (ny - y) * n / 5}
+            for (x, y), (nx, ny) in pairwise(places)
+            for n in range(1, 6)
+        ]
+        screen = page.context.new_cdp_session(page)
+        screen.send("Emulation.setTouchEmulationEnabled", {"enabled": True})
+        begin = [{"x": places[0][0], "y": places[0][1]}]
+        screen.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": begin})
+        for step in steps:
+            screen.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [step]})
+        screen.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        screen.detach()
+        return
     page.mouse.move(*spot_on(page, *first))
     page.mouse.down()
     for point in others:
@@ -52,7 +70,7 @@ def test_a_fish_is_boxed_a_bottom_traced_and_a_length_measured(
     assert violations(page) == []
 
     page.locator("label:has([value=fish])").click()
-    drag(page, (100, 150), (500, 350))
+    drag(page, (100, 150), (500, 350), size=size)
     page.get_by_role("button", name="Draw it").click()
     expect(page.locator(".mark-list li")).to_have_count(1)
     box = Mark.objects.get()
@@ -60,7 +78,7 @@ def test_a_fish_is_boxed_a_bottom_traced_and_a_length_measured(
     assert box.points == pytest.approx([100, 150, 400, 200], abs=3)
 
     page.locator("label:has([value=bottom])").click()
-    drag(page, (20, 500), (400, 560), (780, 500))
+    drag(page, (20, 500), (400, 560), (780, 500), size=size)
     page.get_by_role("button", name="Draw it").click()
     expect(page.locator(".mark-list li")).to_have_count(2)
     line = Mark.objects.get(kind="bottom")

@@ -12,6 +12,7 @@ from django.utils import timezone
 from club.models import Club, Member
 from observations.demo.people import PEOPLE, password
 from observations.demo.simulate import simulate
+from observations.marking_models import Mark
 from observations.models import Confirmation, Due, Finding, Observation, Picture, Trip
 from observations.pictures import content_of
 from spots.event_models import Event
@@ -40,6 +41,11 @@ def test_the_demo_is_loaded_whole_and_a_second_time_nothing_happens(
     assert Picture.objects.count() == len(demo.pictures)
     assert all(content_of(picture) for picture in Picture.objects.all()[:5])
     assert Finding.objects.exclude(verified_at=None).count() > 300
+    # Some pictures are drawn and measured on, by the fish's own length.
+    assert set(Mark.objects.values_list("kind", flat=True)) >= {"fish", "bottom", "length"}
+    for mark in Mark.objects.filter(kind="length").select_related("picture__finding"):
+        assert mark.picture.finding and mark.low and mark.high
+        assert mark.low < mark.picture.finding.lengths_mm[0] < mark.high
     over, coming = Event.objects.order_by("ends_at")
     assert over.ends_at < timezone.now() < coming.cutoff_at
     assert coming.entries.values("team").distinct().count() == 3, "two teams, and one alone"
