@@ -16,7 +16,7 @@ from club.viewer import Viewer, current_freeze
 from observations.blind import leave_unnamed
 from observations.calls_told import Share
 from observations.clearing_models import ClearedPicture
-from observations.models import EchoGroup, Finding, Method, Picture, Reliability, Species
+from observations.models import Confirmation, EchoGroup, Finding, Method, Picture, Reliability, Species
 from observations.reliability import readable
 from observations.visits import Kinds
 from observations.words import SHORT_METHOD
@@ -91,7 +91,11 @@ def entries(viewer: Viewer, only: str = "") -> list[Entry]:
 
 
 def _pictures(viewer: Viewer, only: str) -> dict[tuple[str, str], list[Shown]]:
-    """Return the pictures by species and method: cleared ones first, then the reader's own sight, largest first."""
+    """Return the pictures by species and method, best first.
+
+    Those for everybody, whose copies say nothing more, come first; then of the reader's own sight those whose fish
+    most checkers agree on, then those of a fish in hand, then the largest.
+    """
     found: dict[tuple[str, str], list[Shown]] = {}
     cleared = ClearedPicture.objects.exclude(species=None).order_by("id")
     if only:
@@ -101,10 +105,32 @@ def _pictures(viewer: Viewer, only: str) -> dict[tuple[str, str], list[Shown]]:
             continue
         key = (str(row.species_id), row.method)
         found.setdefault(key, []).append(Shown(f"/pictures/cleared/{row.pk}/", cleared=True))
-    for picture, species, method in (*_of_findings(), *_of_echoes()):
-        if not only or species == only:
-            found.setdefault((species, method), []).append(Shown(f"/pictures/{picture}/", cleared=False))
+    mine = [one for one in (*_of_findings(), *_of_echoes()) if not only or one.species == only]
+    agreed = dict(
+        Confirmation.objects.filter(
+            finding__in={one.proof for one in mine}, decision__in=("confirmed", "corrected"), undone_at=None
+        )
+        .order_by("finding")
+        .values_list("finding")
+        .annotate(Count("id"))
+    )
+    # Sorted as they come, largest first.
+    for one in sorted(mine, key=lambda one: (-agreed.get(one.proof, 0), not one.landed)):
+        found.setdefault((one.species, one.method), []).append(
+            Shown(f"/pictures/{one.picture}/", cleared=False)
+        )
     return found
+
+
+@dataclass(frozen=True)
+class _Sight:
+    """A picture of the reader's own sight, with the finding that says what it shows."""
+
+    picture: uuid.UUID
+    species: str
+    method: str
+    proof: uuid.UUID
+    landed: bool
 
 
 def _seen() -> QuerySet[Picture]:
@@ -127,16 +153,20 @@ def _known(to_finding: str = "") -> Q:
     return ~frozen | own if freeze.waters else Q()
 
 
-def _of_findings() -> Iterable[tuple[uuid.UUID, str, str]]:
+def _of_findings() -> Iterable[_Sight]:
     rows = (
         _seen()
         .filter(_known("finding__"), finding__verified_at__isnull=False, finding__disputed_at=None)
-        .values_list("id", "finding__corrected_species", "finding__species", "look__method")
+        .values_list("id", "finding__corrected_species", "finding__species", "look__method", "finding")
     )
-    return [(key, corrected or species, method) for key, corrected, species, method in rows]
+    return [
+        _Sight(key, corrected or species, method, proof, method == Method.ROD)
+        for key, corrected, species, method, proof in rows
+        if proof
+    ]
 
 
-def _of_echoes() -> Iterable[tuple[uuid.UUID, str, str]]:
+def _of_echoes() -> Iterable[_Sight]:
     """Sonar pictures of looks with one group of echoes, which a verified *same fish* proof gives one species."""
     settled = (
         Finding.objects.filter(
@@ -144,11 +174,14 @@ def _of_echoes() -> Iterable[tuple[uuid.UUID, str, str]]:
         )
         .exclude(settles=None)
         .order_by("settles_id", "id")
-        .values_list("settles__look_id", "corrected_species", "species")
+        .values_list("settles__look_id", "corrected_species", "species", "id", "look__method")
     )
     truths: dict[uuid.UUID, set[str]] = {}
-    for look, corrected, species in settled:
+    proofs: dict[uuid.UUID, tuple[uuid.UUID, bool]] = {}
+    for look, corrected, species, proof, method in settled:
         truths.setdefault(look, set()).add(corrected or species)
+        if look is not None and (look not in proofs or method == Method.ROD):
+            proofs[look] = (proof, method == Method.ROD)
     single = {look for look, kinds in truths.items() if len(kinds) == 1}
     groups = (
         EchoGroup.objects.filter(look__in=single)
@@ -159,7 +192,7 @@ def _of_echoes() -> Iterable[tuple[uuid.UUID, str, str]]:
         .values_list("look_id", flat=True)
     )
     rows = _seen().filter(finding=None, look__in=set(groups)).values_list("id", "look_id", "look__method")
-    return [(key, next(iter(truths[look])), method) for key, look, method in rows]
+    return [_Sight(key, next(iter(truths[look])), method, *proofs[look]) for key, look, method in rows]
 
 
 def _mistaken(row: Reliability | None, species: str, names: dict[str, str], kinds: Kinds) -> Mistaken | None:

@@ -102,6 +102,24 @@ def test_a_correction_moves_a_picture_and_a_dispute_takes_it_out(
     assert shown(member) == set()
 
 
+def test_the_picture_that_most_checkers_agree_on_comes_first(
+    cast: Cast, places: Places, client_of: ClientOf
+) -> None:
+    Member.objects.filter(pk=cast.newcomer.pk).update(is_checker=True)
+    pictures = [proved(cast, places.shared, persona) for persona in ("member", "captain", "rival")]
+    for picture in pictures:
+        Picture.objects.filter(pk=picture.pk).update(width=800, height=600)
+    least = Picture.objects.get(pk=pictures[1].pk)
+    Picture.objects.filter(pk=least.pk).update(width=400)
+    Confirmation.objects.create(
+        finding_id=least.finding_id, checker=cast.newcomer, named_species_id="bluegill", decision="confirmed"
+    )
+    page = client_of("organiser").get("/calls/guide/bluegill/").content.decode()
+    order = re.findall(r'<img class="picture" src="/pictures/([^"]+)/small/"', page)
+    rest = sorted(str(picture.pk) for picture in (pictures[0], pictures[2]))
+    assert order == [str(least.pk), *rest], "two agree on the smallest"
+
+
 def test_a_screen_that_a_proof_settled_is_shown_when_it_has_one_truth(
     cast: Cast, places: Places, client_of: ClientOf
 ) -> None:
