@@ -32,6 +32,10 @@ _SIZE_PRIOR: Final = (np.log(2.0), 1.0)
 _GRID: Final = np.linspace(-3.0, 6.0, 46)
 """Log sizes that are tried."""
 _MOST_LOOKS: Final = 20_000
+_COARSE: Final = np.linspace(-2.0, 5.0, 15)
+"""Log sizes of which two are tried together."""
+_FACTORS: Final = np.geomspace(0.002, 12.0, 28)
+"""By how much a month may differ from its spot."""
 
 
 @dataclass(frozen=True)
@@ -83,7 +87,7 @@ class SpotCatches:
     rate : (CELLS, K)
         Fish per rod-hour: what was caught here, leaning on the spot's other cells and the club's season.
     interval : (CELLS, K, 2)
-        5th and 95th percentile of the rate; where nothing was caught the lower end is 0.
+        5th and 95th percentile of the rate; where nothing was caught a page tells the upper end alone.
     own : (CELLS, K)
         Share of the rate that rests on the cell's own hours, 0 to 1.
     inflation : (K,)
@@ -155,32 +159,30 @@ def fit_catches(evidence: Evidence) -> CatchFit:
     expected = looks.hours[:, None] * rate[1 + looks.month]
     names, spot = np.unique(looks.spot, return_inverse=True)
     by_spot, of_spot = _grouped(spot, len(names), expected), _grouped(spot, len(names), looks.caught)
-    clump, about = np.zeros(k), np.zeros(k)
+    clump, about, cell = np.ones(k), np.zeros(k), np.ones(k)
     inflation = np.ones((len(names), k))
+    some = slice(0, _MOST_LOOKS)
     for _ in range(2):
         about = np.array(
             [_size(of_spot[:, i] / inflation[:, i], by_spot[:, i] / inflation[:, i]) for i in range(k)]
         )
         factor = (about + of_spot / inflation) / (about + by_spot / inflation)
         here = expected * factor[spot] if len(names) else expected
-        some = slice(0, _MOST_LOOKS)
-        clump = np.array([_size(looks.caught[some, i], here[some, i]) for i in range(k)])
-        square = _grouped(spot, len(names), here**2)
-        inflation = 1.0 + square / np.maximum(by_spot * factor, 1e-12) / clump
-    cell = np.array(
-        [
-            _cell_size(
-                spot * MONTHS + looks.month,
-                expected[:, i],
-                looks.caught[:, i],
-                of_spot[:, i],
-                by_spot[:, i],
+        sizes = [
+            _sizes(
+                looks.caught[some, i],
+                expected[some, i],
+                (spot * MONTHS + looks.month)[some],
+                of_spot[:, i] / inflation[:, i],
+                by_spot[:, i] / inflation[:, i],
                 inflation[:, i],
                 about[i],
             )
             for i in range(k)
         ]
-    )
+        clump, cell = np.array(sizes).reshape(k, 2).T
+        square = _grouped(spot, len(names), here**2)
+        inflation = 1.0 + square / np.maximum(by_spot * factor, 1e-12) / clump
     club = float(len(looks.hours))
     mean = inflation.mean(axis=0) if club else np.ones(k)
     fish = (caught / mean + np.append(_GUESS_WORTH, np.full(CELLS - 1, _CELL_WORTH))[:, None]).T
@@ -235,7 +237,7 @@ def spot_catches(fitted: CatchFit, evidence: Evidence) -> SpotCatches:
     base = np.concatenate([(expected / hours[0])[None] if hours[0] > 0 else base[:1], base[1:]])
     rate = base * (shape + fish) / (weight + due)
     low, high = (base * gammaincinv(shape + fish, q) / (weight + due) for q in (0.05, 0.95))
-    interval = np.stack([np.where(caught > 0, low, 0.0), np.maximum(high, rate)], axis=-1)
+    interval = np.stack([low, np.maximum(high, rate)], axis=-1)
     return SpotCatches(
         np.rint(caught).astype(np.int64), hours, rate, interval, due / (weight + due), inflation
     )
@@ -247,17 +249,48 @@ def _grouped(index: Int, n: int, values: Float) -> Float:
     return out
 
 
-def _cell_size(
-    cell: Int, expected: Float, caught: Float, of_spot: Float, by_spot: Float, inflation: Float, about: float
-) -> float:
-    """How much a spot's months differ about what its other months show, what those leave open left out."""
-    names, number = np.unique(cell, return_inverse=True)
+def _sizes(
+    caught: Float, expected: Float, cell: Int, of_spot: Float, by_spot: Float, inflation: Float, about: float
+) -> tuple[float, float]:
+    """Sizes of clumping from look to look, and of a spot's months about what its other months show.
+
+    Each is one over the posterior mean of the variance it adds, over a grid of both: where most months of a spot have
+    one look, the two can hardly be told apart, and one after the other would each take what is the other's. A month's
+    factor is summed out over `_FACTORS`; what the other months leave open of the spot adds to its spread.
+
+    Parameters
+    ----------
+    caught, expected, cell : (L,)
+        Fish of each look, and as expected by the club's month; spot times twelve plus month.
+    of_spot, by_spot, inflation : (S,)
+        Fish and expected fish of each spot with clumping taken out, and by what.
+    """
+    used = expected > 0
+    y, mean = caught[used], expected[used]
+    names, number = np.unique(cell[used], return_inverse=True)
     spot = names // MONTHS
-    blow = inflation[spot]
-    fish, due = (_grouped(number, len(names), values) / blow for values in (caught, expected))
-    others = about + of_spot[spot] / blow - fish
-    factor = others / (about + np.maximum(by_spot[spot] / blow - due, 0.0))
-    return _size(fish, due * factor, 1.0 / others)
+    others = np.maximum(about + of_spot[spot] - _grouped(number, len(names), y) / inflation[spot], about)
+    due = np.maximum(by_spot[spot] - _grouped(number, len(names), mean) / inflation[spot], 0.0)
+    at = (mean * (others / (about + due))[number])[:, None] * _FACTORS
+    middle, sd = _SIZE_PRIOR
+    prior = -0.5 * ((_COARSE - middle) / sd) ** 2
+    # A Gamma of each spread of months, by cell, at the factors: (cells, factors, grid).
+    shape = 1.0 / (np.exp(-_COARSE) + 1.0 / others[:, None])
+    density = shape[:, None] * (np.log(_FACTORS)[:, None] - _FACTORS[:, None])
+    weight = np.exp(density - density.max(axis=1, keepdims=True))
+    weight /= weight.sum(axis=1, keepdims=True)
+    log_posterior = np.empty((len(_COARSE), len(_COARSE)))
+    for i, r in enumerate(np.exp(_COARSE)):
+        of_look = gammaln(y + r) - gammaln(r) + r * np.log(r)
+        log_mass = of_look[:, None] + y[:, None] * np.log(at) - (y[:, None] + r) * np.log(r + at)
+        by_cell = _grouped(number, len(names), log_mass)
+        top = by_cell.max(axis=1, keepdims=True) if len(names) else by_cell[:, :1]
+        summed = np.einsum("cf,cfg->cg", np.exp(by_cell - top), weight)
+        log_posterior[i] = (np.log(np.maximum(summed, 1e-300)) + top).sum(axis=0) + prior[i] + prior
+    posterior = np.exp(log_posterior - log_posterior.max())
+    posterior /= posterior.sum()
+    spread = np.exp(-_COARSE)
+    return 1.0 / float(posterior.sum(axis=1) @ spread), 1.0 / float(posterior.sum(axis=0) @ spread)
 
 
 def _size(counts: Float, expected: Float, known: Float | float = 0.0) -> float:
