@@ -131,7 +131,9 @@ CAMERA_CHECK_ODDS = 0.1
 # How many of the verified proofs come back, unmarked, to another checker.
 RECHECK_ODDS = 0.05
 # How many of the cleared pictures are kept for blind calls: nobody is told their species before they have called it.
+# With fewer named pictures than this, all are both shown and asked: there would be too few of either.
 PRACTICE_ODDS = 0.5
+PRACTICE_FROM = 12
 
 USE_TZ = True
 TIME_ZONE = "UTC"

@@ -1,7 +1,8 @@
 """Blind calls: a proved picture is called before the truth is told, and the hard ones come back.
 
-Half of the cleared pictures are kept for this: wherever they stand, nobody is told their species before they have
-called it. The others are named to everybody, and are not asked about: each picture is learned from in one way.
+Once there are enough cleared pictures, half of them are kept for this: wherever they stand, nobody is told their
+species before they have called it. The others are named to everybody, and are not asked about: each picture is learned
+from in one way. A club with a handful knows them by heart, and gets them in both.
 """
 
 import hashlib
@@ -70,13 +71,20 @@ def kept(cleared: uuid.UUID) -> bool:
     return int.from_bytes(cleared.bytes[:4]) < settings.PRACTICE_ODDS * 2**32
 
 
+def enough(named: int) -> bool:
+    """Say whether so many named pictures are enough to keep half of them for practice."""
+    return named >= settings.PRACTICE_FROM
+
+
 def leave_unnamed(rows: Iterable[ClearedPicture], viewer: Viewer) -> list[ClearedPicture]:
     """Return the rows, those without their species that are kept for practice and that this reader has not called.
 
     Who has the picture from their own look knows it.
     """
-    named = {call.picture for call in own_calls(viewer)} | _own(viewer)
     found = list(rows)
+    if not enough(ClearedPicture.objects.exclude(species=None).count()):
+        return found
+    named = {call.picture for call in own_calls(viewer)} | _own(viewer)
     for row in found:
         if row.species_id and kept(row.pk) and row.pk not in named:
             row.species, row.number, row.length_mm, row.kept = None, 0, 0, True
@@ -89,9 +97,11 @@ def _own(viewer: Viewer) -> set[uuid.UUID]:
 
 
 def practice(viewer: Viewer, calls: Sequence[BlindCall]) -> dict[uuid.UUID, ClearedPicture]:
-    """Return the pictures that this member may be asked about: those kept, but none of their own looks."""
+    """Return the pictures that this member may be asked about: those kept, but none of their own looks; of few, all."""
     called, own = {call.picture for call in calls}, _own(viewer)
-    rows = ClearedPicture.objects.exclude(species=None)
+    rows = list(ClearedPicture.objects.exclude(species=None))
+    if not enough(len(rows)):
+        return {row.pk: row for row in rows}
     return {row.pk: row for row in rows if (kept(row.pk) or row.pk in called) and row.pk not in own}
 
 

@@ -29,8 +29,10 @@ def wall(request: ViewedRequest) -> HttpResponse:
     page = int(text) if text.isascii() and text.isdigit() and 1 <= len(text) < 6 else 1
     start = max(0, page - 1) * PAGE
     rows = list(ClearedPicture.objects.select_related("species").order_by("id")[start : start + PAGE + 1])
+    shown = leave_unnamed(rows[:PAGE], request.viewer)
     context = {
-        "pictures": leave_unnamed(rows[:PAGE], request.viewer),
+        "pictures": shown,
+        "kept": any(row.kept for row in shown),
         "page": page,
         "more": len(rows) > PAGE,
         "waiting": offered(request.viewer).count(),

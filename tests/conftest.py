@@ -49,8 +49,6 @@ def _quick_and_apart(settings: Any, tmp_path_factory: pytest.TempPathFactory) ->
     settings.CAMERA_CHECK_ODDS = 0.0
     # By chance, one verified proof in twenty would come back to another checker.
     settings.RECHECK_ODDS = 0.0
-    # By chance, every other cleared picture would be kept for practice.
-    settings.PRACTICE_ODDS = 0.0
     # Static files come from their sources: a test needs no collectstatic.
     settings.WHITENOISE_USE_FINDERS = settings.WHITENOISE_AUTOREFRESH = True
     settings.STORAGES = {

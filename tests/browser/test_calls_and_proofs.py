@@ -3,7 +3,6 @@
 import uuid
 from collections.abc import Callable
 from datetime import timedelta
-from typing import Any
 
 import pytest
 from django.utils import timezone
@@ -40,9 +39,8 @@ def fill(cast: Cast, places: Places) -> None:
 
 @pytest.mark.parametrize("size", SIZES)
 def test_calls_guide_practice_and_queue(
-    visit: Callable[..., Visit], cast: Cast, places: Places, size: str, settings: Any
+    visit: Callable[..., Visit], cast: Cast, places: Places, size: str
 ) -> None:
-    settings.PRACTICE_ODDS = 1.0
     fill(cast, places)
     window = visit("checker", size)
     for path in ("/calls/", "/calls/?who=me", "/calls/?method=2d", "/calls/guide/", "/proofs/decided/"):

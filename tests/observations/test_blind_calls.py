@@ -18,11 +18,6 @@ from tests.conftest import Cast, Places, look, see
 AT = datetime(2026, 6, 1, tzinfo=UTC)
 
 
-@pytest.fixture(autouse=True)
-def _all_kept(settings: Any) -> None:
-    settings.PRACTICE_ODDS = 1.0
-
-
 @pytest.fixture
 def pictures(cast: Cast) -> list[ClearedPicture]:
     made = [
@@ -65,7 +60,7 @@ def test_a_call_without_kind_or_sureness_is_refused_by_name(
 def test_half_are_kept_and_named_to_whoever_has_called_them_the_rest_to_everybody_and_not_asked(
     cast: Cast, places: Places, client_of: Any, settings: Any, quiet_queue: Any
 ) -> None:
-    settings.PRACTICE_ODDS = 0.5
+    settings.PRACTICE_FROM = 2
     kept, free = (
         ClearedPicture.objects.create(
             id=uuid.UUID(int=top << 124 | 4 << 76 | 8 << 60), method="2d", species_id=code
@@ -92,6 +87,9 @@ def test_half_are_kept_and_named_to_whoever_has_called_them_the_rest_to_everybod
 
     for persona in ("newcomer", "rival", "checker", "nobody"):
         assert told(persona) == [False] * 3, persona
+    settings.PRACTICE_FROM = 3
+    assert told("newcomer") == [True] * 3, "two are too few to keep one back"
+    settings.PRACTICE_FROM = 2
     newcomer = client_of("newcomer")
     assert post(newcomer, free, "bluegill").status_code == 404
     assert str(kept.pk) in newcomer.get("/calls/blind/").content.decode()
