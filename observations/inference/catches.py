@@ -31,7 +31,7 @@ _SIZE_PRIOR: Final = (np.log(2.0), 1.0)
 """Median and sd of the log of every negative binomial size: a weak guess without a source."""
 _GRID: Final = np.linspace(-3.0, 6.0, 46)
 """Log sizes that are tried."""
-_MOST_LOOKS: Final = 20_000
+_MOST_LOOKS: Final = 5_000
 _COARSE: Final = np.linspace(-2.0, 5.0, 15)
 """Log sizes of which two are tried together."""
 _FACTORS: Final = np.geomspace(0.002, 12.0, 28)
@@ -161,7 +161,8 @@ def fit_catches(evidence: Evidence) -> CatchFit:
     by_spot, of_spot = _grouped(spot, len(names), expected), _grouped(spot, len(names), looks.caught)
     clump, about, cell = np.ones(k), np.zeros(k), np.ones(k)
     inflation = np.ones((len(names), k))
-    some = slice(0, _MOST_LOOKS)
+    # Whole spots, as many as have so many looks: enough to tell two numbers.
+    some = spot < int(np.searchsorted(np.cumsum(np.bincount(spot)), _MOST_LOOKS)) + 1
     for _ in range(2):
         about = np.array(
             [_size(of_spot[:, i] / inflation[:, i], by_spot[:, i] / inflation[:, i]) for i in range(k)]
@@ -280,9 +281,10 @@ def _sizes(
     weight = np.exp(density - density.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
     log_posterior = np.empty((len(_COARSE), len(_COARSE)))
+    caught_at = y[:, None] * np.log(at)
     for i, r in enumerate(np.exp(_COARSE)):
         of_look = gammaln(y + r) - gammaln(r) + r * np.log(r)
-        log_mass = of_look[:, None] + y[:, None] * np.log(at) - (y[:, None] + r) * np.log(r + at)
+        log_mass = of_look[:, None] + caught_at - (y[:, None] + r) * np.log(r + at)
         by_cell = _grouped(number, len(names), log_mass)
         top = by_cell.max(axis=1, keepdims=True) if len(names) else by_cell[:, :1]
         summed = np.einsum("cf,cfg->cg", np.exp(by_cell - top), weight)
