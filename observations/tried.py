@@ -4,6 +4,7 @@
 """
 
 import math
+import uuid
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
@@ -12,11 +13,12 @@ from datetime import timedelta
 from itertools import pairwise
 
 import numpy as np
+from django.db.models import Prefetch, prefetch_related_objects
 
 from club.units import Units
 from observations.inference.bands import BANDS, band_of, ends_of
 from observations.inference.placing import share_interval
-from observations.models import Method, Observation, Presentation
+from observations.models import PROVING, Finding, Method, Observation, Presentation
 from observations.visits import Visit, visits_of
 from observations.words import is_rejected
 
@@ -60,6 +62,27 @@ class Line:
     there: int
     refused: int
 
+    @property
+    def time(self) -> str:
+        """`45 min`, or `12 h` where minutes say too much."""
+        return f"{self.minutes:.0f} min" if self.minutes < 120 else f"{self.minutes / 60:.0f} h"
+
+
+def tries_on(water_id: uuid.UUID) -> list[Try]:
+    """Return every presentation on a water that the viewer may read, at the spots whose looks they see in full."""
+    looks = list(
+        Observation.objects.filter(spot__water=water_id, withdrawn_at=None)
+        .only("spot_id", "method", "started_at", "utc_offset_min", "water_temp_c", "secchi_m")
+        .order_by("-started_at", "id")
+    )
+    proving = [look for look in looks if look.method in PROVING]
+    findings = Prefetch("findings", queryset=Finding.objects.prefetch_related("confirmations"))
+    prefetch_related_objects(proving, "presentations", findings)
+    by_spot: dict[uuid.UUID, list[Observation]] = {}
+    for look in looks:
+        by_spot.setdefault(look.spot_id, []).append(look)
+    return [one for mine in by_spot.values() for one in tries_of(mine)]
+
 
 def tries_of(looks: Sequence[Observation]) -> list[Try]:
     """Return every presentation of the looks at one spot, oldest first."""
@@ -72,7 +95,8 @@ def _of_visit(visit: Visit) -> Iterable[Try]:
         finding.count and not is_rejected(finding) for look in cameras for finding in look.findings.all()
     )
     for look in visit.looks:
-        for shown in look.presentations.all():
+        # Nothing is put in front of the fish by sonar.
+        for shown in look.presentations.all() if look.method in PROVING else ():
             yield Try(shown.what, shown.minutes, shown.response, seen if cameras else None, look)
 
 

@@ -10,6 +10,7 @@ urlpatterns = [
     path("spots/<uuid:key>/panel/", pages.spot_panel),
     path("spots/<uuid:key>/side-by-side/", visit_views.side_by_side),
     path("spots/<uuid:key>/tried/", tried_views.tried),
+    path("waters/<uuid:key>/tried/", tried_views.tried_on_water),
     path("measures/", measure_views.measures),
     path("season/", season_views.season_page),
     path("lessons/", lesson_views.lessons_page),

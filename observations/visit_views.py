@@ -2,7 +2,6 @@
 
 import uuid
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 from django.http import Http404, HttpResponse
@@ -12,7 +11,9 @@ from django.views.decorators.http import require_safe
 from club.access import id_or_404, members_only
 from club.units import Units
 from club.viewer import ViewedRequest
-from observations.visits import Believed, Column, Kinds, Visit, columns, most_telling, visits_of
+from observations.models import History
+from observations.reading import histories
+from observations.visits import Believed, Column, Kinds, Visit, columns, most_telling, named_in, visits_of
 from observations.words import looks_at, times_of_looks_at
 from spots.disclosure_models import Channel
 from spots.models import Water
@@ -30,16 +31,16 @@ class Plate:
     earlier: Visit | None
     later: Visit | None
     sky: SkyWords | None
+    now: list[History]  # of the species that the visit called or found
 
 
 def _plate(
     spot: ReleasedSpot,
     visits: list[Visit],
     wanted: str,
-    units: Units,
+    request: ViewedRequest,
     believed: Believed,
     kinds: Kinds,
-    moment: datetime,
 ) -> Plate | None:
     """Lay out the visit that holds a look, or without one the most telling. 404 for a look that is not there."""
     visit = most_telling(visits)
@@ -55,10 +56,11 @@ def _plate(
     return Plate(
         spot=spot,
         visit=visit,
-        columns=columns(visit, units, believed, kinds, moment),
+        columns=columns(visit, Units.of(request.member), believed, kinds, request.moment),
         earlier=visits[at + 1] if at + 1 < len(visits) else None,
         later=visits[at - 1] if at else None,
         sky=sky_words(Water.objects.get(pk=spot.water_id), visit.looks[0].started_at),
+        now=[row for row in histories(spot, request.viewer) if row.species_id in named_in(visit)],
     )
 
 
@@ -73,19 +75,17 @@ def side_by_side(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
     spot = released_spot(key, channel=Channel.UNSEEN)
     if not spot.is_exact:
         raise Http404
-    units, believed, kinds = Units.of(request.member), Believed(), Kinds()
+    believed, kinds = Believed(), Kinds()
     visits = visits_of(times_of_looks_at(spot.id))
-    plate = _plate(spot, visits, request.GET.get("visit", ""), units, believed, kinds, request.moment)
+    plate = _plate(spot, visits, request.GET.get("visit", ""), request, believed, kinds)
     second = None
     if other := request.GET.get("spot", ""):
         beside = released_spot(id_or_404(other), channel=Channel.UNSEEN)
         if not beside.is_exact:
             raise Http404
-        second = _plate(
-            beside, visits_of(times_of_looks_at(beside.id)), "", units, believed, kinds, request.moment
-        )
+        second = _plate(beside, visits_of(times_of_looks_at(beside.id)), "", request, believed, kinds)
     elif wanted := request.GET.get("beside", ""):
-        second = _plate(spot, visits, wanted, units, believed, kinds, request.moment)
+        second = _plate(spot, visits, wanted, request, believed, kinds)
     context: dict[str, Any] = {
         "spot": spot,
         "water": Water.objects.get(pk=spot.water_id),

@@ -70,6 +70,15 @@ def most_telling(visits: Sequence[Visit]) -> Visit | None:
     return max(visits, key=lambda visit: (visit.is_proved, visit.methods, visit.starts), default=None)
 
 
+def named_in(visit: Visit) -> set[str]:
+    """Return the species that were called or found in a visit; a wider kind among them has no history."""
+    named = set()
+    for look in visit.looks:
+        named |= {call.species_id for group in look.groups.all() if (call := call_of(group))}
+        named |= {finding.corrected_species_id or finding.species_id for finding in look.findings.all()}
+    return named
+
+
 @dataclass(frozen=True)
 class Calling:
     """A sealed call, what is known of calls like it, and how it came out."""

@@ -216,7 +216,14 @@ def test_axe_finds_nothing_on_the_pages_of_the_evidence(
     a_visit(cast, places)
     spot = f"/spots/{places.shared.pk}/"
     pages: dict[str, tuple[str, ...]] = {
-        "member": ("/measures/", f"{spot}tried/", "/calls/blind/", "/log/mine/", "/calls/guide/bluegill/"),
+        "member": (
+            "/measures/",
+            f"{spot}tried/",
+            f"/waters/{places.shared.water_id}/tried/",
+            "/calls/blind/",
+            "/log/mine/",
+            "/calls/guide/bluegill/",
+        ),
         "organiser": ("/club/refits/", f"{spot}rest/", "/calls/"),
     }
     found_there: dict[str, Any] = {}

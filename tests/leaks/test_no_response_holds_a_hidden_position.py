@@ -59,6 +59,9 @@ ROWS: dict[str, Callable[[Ids], list[Ask]]] = {
         *[(f"/spots/{ids['spots'][0]}/side-by-side/?spot={key}", None) for key in ids["spots"]],
     ],
     "spots/<uuid:key>/tried/": lambda ids: spots(ids, "tried/"),
+    "waters/<uuid:key>/tried/": lambda ids: [
+        (f"/waters/{key}/tried/", None) for key in (ids["water"], UNKNOWN)
+    ],
     "spots/<uuid:key>/rest/": lambda ids: [
         *spots(ids, "rest/"),
         *[

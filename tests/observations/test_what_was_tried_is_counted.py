@@ -10,7 +10,7 @@ from scipy.stats import beta
 from club.units import Units
 from observations.tried import LEAST, by_condition, by_what, tries_of
 from observations.words import looks_at
-from tests.conftest import NOON, Cast, Places, found, look
+from tests.conftest import NOON, Cast, Places, found, look, sonar
 
 pytestmark = pytest.mark.django_db
 HOUR = timedelta(hours=1)
@@ -70,3 +70,24 @@ def test_the_page_is_for_who_sees_the_spot_exactly(
     assert answer.status_code == 200 and "too few to say" in answer.content.decode()
     assert client_of("rival").get(f"/spots/{places.private.pk}/tried/").status_code == 404
     assert client_of("nobody").get(page).status_code in (302, 404)
+
+
+def test_a_water_counts_what_its_reader_sees_in_full_and_no_other_spots(
+    cast: Cast, places: Places, client_of: Callable[..., Client]
+) -> None:
+    rod(cast, places, 1, ("jig", 20, "none"))
+    # A sonar look between holds camera and rod together as one visit, as on the spot's own page.
+    early, late = NOON - timedelta(days=2), NOON - timedelta(days=2) + 8 * HOUR
+    look(cast, "member", places.shared, "camera", early, minutes=6, findings=found("bluegill", 2))
+    look(cast, "member", places.shared, "2d", early + 4 * HOUR, groups=sonar("bluegill", 0.7))
+    look(cast, "member", places.shared, "rod", late, presentations=(("worm", 20, "none"),))
+    look(cast, "member", places.private, "rod", NOON, presentations=(("secret spoon", 9, "landed"),))
+    water = places.shared.water_id
+    pages = {
+        persona: client_of(persona).get(f"/waters/{water}/tried/").content.decode()
+        for persona in ("member", "rival")
+    }
+    assert "secret spoon" in pages["member"] and "secret spoon" not in pages["rival"]
+    assert "3 tries" in pages["member"] and "2 tries" in pages["rival"]
+    assert "would not bite: 1 of 1" in pages["rival"]
+    assert client_of("guest").get(f"/waters/{water}/tried/").status_code == 404
