@@ -47,10 +47,10 @@ Sonar outcome of a row: index of the called node, NO_ECHOES or UNCALLED; camera 
 and `grade` (N, K) of SEEN, LANDED, VERIFIED. Times are days since 1970-01-01T00:00Z. Nothing here reads a
 clock, a file or a global random state: the same arrays give the same bytes.
 
-What is not modelled, and so to be said where results are shown: how often a spot is visited is taken as
-telling nothing about it (members who return to what is good make rarely visited spots look better than they
-are); presence at visits some days apart is taken as independent given the season and the spot; of several echo
-groups in one look, one speaks for the visit's target.
+What is not modelled, and so to be said where results are shown: a spot that was never visited is told too good, as
+members choose what looks good; presence at visits some days apart is taken as independent given the season and the
+spot; settings of a sonar other than a filter of small returns; of several echo groups in one look, one speaks for the
+visit's target.
 
 Rows after `now` are an error in Evidence and are left out by `spot_history` when its `now` is earlier
 than the evidence's (history as of a day). `spot_history` costs what that spot's evidence costs; a spot
