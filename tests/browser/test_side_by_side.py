@@ -210,7 +210,7 @@ def test_a_visit_lies_side_by_side_prints_on_a_page_and_is_soon_there(
     assert pages_of(page.pdf(format="Letter", prefer_css_page_size=True)) == 1
 
 
-def test_axe_finds_nothing_on_the_pages_of_the_evidence(
+def test_axe_finds_nothing_on_the_pages_of_the_evidence_and_a_spot_is_left_alone(
     visit: Callable[..., Visit], cast: Cast, places: Places
 ) -> None:
     a_visit(cast, places)
@@ -236,4 +236,15 @@ def test_axe_finds_nothing_on_the_pages_of_the_evidence(
                 if (told := violations(page)) or wide != SIZES[size]["width"]:
                     found_there[f"{path} {size}"] = (told, wide)
             assert window.elsewhere == [] and window.trouble == []
+        # The organiser's window: the club's spot is to be left alone, and the sheet and the chart say so.
+        until = timezone.now().date() + timedelta(days=len(size))
+        page = window.open(f"{spot}rest/")
+        page.locator("[name=until]").fill(until.isoformat())
+        page.locator("[name=wind]").fill("north")
+        page.get_by_role("button", name="Save").click()
+        expect(page.get_by_text(f"Resting until {until:%-d %B %Y}")).to_be_visible()
+        expect(page.get_by_text("north", exact=False).first).to_be_visible()
+        page = window.open("/?view=list")
+        expect(page.locator(".chart-list").get_by_text("resting until")).to_be_visible()
+        assert window.elsewhere == [] and window.trouble == []
     assert found_there == {}
