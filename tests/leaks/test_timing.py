@@ -39,12 +39,14 @@ ADDRESSES = {
     "picture": "/pictures/{}/",
 }
 TICK_S = site.NOT_FOUND_TICK_S  # as the site runs, before the tests' own settings
+# Side by side, two of these would wake in step with each other, and each would measure the other's work.
+pytestmark = pytest.mark.xdist_group("timing")
 ALPHA = 0.001 / (len(ADDRESSES) * len(PERSONAS_ASKING) * 2)
 
 
 def measure(client: Client, path: str, hidden: uuid.UUID, pairs: int, slower_ns: int = 0) -> Times:
     """Return the times in ns of both ids, in pairs. `slower_ns` is a planted difference."""
-    chance, times = Random(7), np.zeros((pairs, 2))  # noqa: S311
+    chance, times = Random(path), np.zeros((pairs, 2))  # noqa: S311
     # Each is asked as often as the other: what is asked anew each time is slower in every cache on the way.
     never = uuid.UUID(int=chance.getrandbits(128), version=4)
     paths = path.format(hidden), path.format(never)
