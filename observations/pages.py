@@ -298,7 +298,6 @@ def spot_sheet(request: ViewedRequest, key: uuid.UUID) -> HttpResponse:
         "seasons": seasons,
         "has_bands": any(season.bands for season in seasons),
         "has_catch": any(season.catch for season in seasons),
-        "first_caught": next((season for season in seasons if season.catch and season.catch.caught), None),
         "not_caught": [season for season in seasons if season.catch and not season.catch.caught],
         "has_places": any(season.places for season in seasons),
         "month": local_month(water, request.moment),
