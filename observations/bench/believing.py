@@ -4,11 +4,12 @@ Nothing here touches the database. Crowd-kit is a yardstick only: where it is no
 saying so.
 """
 
-import resource
-import sys
 from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
+from multiprocessing import get_context
 from time import perf_counter
 from typing import Any
 
@@ -17,7 +18,7 @@ from scipy.optimize import minimize
 from scipy.special import expit
 
 from observations.bench.clubs import draw
-from observations.bench.timing import Figure, interleaved
+from observations.bench.timing import Figure, forget_peak, interleaved, peak_mib
 from observations.inference import Options, fit
 from observations.inference.dawid_skene import dawid_skene
 from observations.inference.engine import Parameters, prior_presence, visit_evidence
@@ -136,25 +137,41 @@ def _value_only(data: Prepared, start: Parameters, free: Any) -> Callable[[Float
     return of
 
 
+@dataclass(frozen=True)
+class _Refitted:
+    rows: int
+    seconds: float
+    iterations: int
+    converged: bool
+    peak_mib: float  # of the process while it fitted, with what it fitted
+
+    def words(self) -> str:
+        state = "converged" if self.converged else "did NOT converge"
+        return f"{self.rows} looks: {self.seconds:.0f} s, {self.iterations} iterations, {state}"
+
+
+def _refit(looks: int) -> _Refitted:
+    evidence = draw(looks, max(20, looks // 50), 300, 12, 1)
+    forget_peak()
+    started = perf_counter()
+    made = fit(evidence)
+    seconds = perf_counter() - started
+    return _Refitted(len(evidence), seconds, made.iterations, made.converged, peak_mib())
+
+
 def _refits(looks: int, tell: Callable[[str], None]) -> list[Figure]:
-    each, said = [], []
-    for n in (looks // 10, looks):
-        evidence = draw(n, max(20, n // 50), 300, 12, 1)
-        started = perf_counter()
-        made = fit(evidence)
-        ms = (perf_counter() - started) * 1000
-        each.append(ms / max(1, made.iterations))
-        state = "converged" if made.converged else "did NOT converge"
-        said.append(f"{len(evidence)} looks: {ms / 1000:.0f} s, {made.iterations} iterations, {state}")
-        tell(f"full refit, {said[-1]}")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1024 if sys.platform == "linux" else 1024**2)
-    note = f"{'; '.join(said)}; peak memory of the process {peak:.0f} MiB (at most 1024)"
+    """Measure in a process of its own: what was measured before has its memory elsewhere."""
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as alone:
+        small, large = (alone.submit(_refit, n).result() for n in (looks // 10, looks))
+    for one in (small, large):
+        tell(f"full refit, {one.words()}")
+    note = f"{small.words()}; {large.words()}; peak memory of the process {large.peak_mib:.0f} MiB (at most 1024)"
     return [
         Figure(
             f"full refit, 12 species, {looks} looks, one iteration",
             f"{looks // 10} looks",
-            each[1],
-            each[0],
+            large.seconds * 1000 / max(1, large.iterations),
+            small.seconds * 1000 / max(1, small.iterations),
             10.0,
             1,
             note,
