@@ -21,13 +21,10 @@ CHILD = """
 import json, sys, django
 django.setup()
 from django.core.exceptions import ValidationError
+from observations.bench.timing import peak_mib
 from observations.pictures import clean_picture
 
-def peak():
-    with open("/proc/self/status") as told:
-        return int(next(line for line in told if line.startswith("VmHWM")).split()[1]) // 1024
-
-before, told = peak(), {}
+before, told = peak_mib(), {}
 for path in sys.argv[1:]:
     with open(path, "rb") as file:
         try:
@@ -35,7 +32,7 @@ for path in sys.argv[1:]:
             said = f"{made.width} x {made.height}"
         except ValidationError as error:
             said = error.messages[0]
-    told[path.rsplit("/", 1)[1]] = (peak() - before, said)
+    told[path.rsplit("/", 1)[1]] = (peak_mib() - before, said)
 print(json.dumps(told))
 """
 
